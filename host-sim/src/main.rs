@@ -1,0 +1,2 @@
+//! The `swaymark` program.
+fn main() {}
