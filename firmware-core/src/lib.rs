@@ -1,6 +1,26 @@
 //! On-tag detectors of an animal-borne acceleration logger.
+//!
+//! The modules stand in the order in which a sample travels through them:
+//! [`sensor`] (trusted time and axes), [`rate`], [`posture`] (static, dynamic,
+//! activity), [`sway`] and [`beats`] (tail beats), [`minute`], [`frame`] and
+//! [`depth`] (posture of the animal, depth as evidence), [`fate`] and
+//! [`recovery`], [`release`], [`record`]. Each knows nothing of its
+//! neighbours; [`tag::Tag`] composes them.
 #![cfg_attr(not(test), no_std)]
 
+pub mod beats;
 pub mod config;
+pub mod depth;
+pub mod fate;
+pub mod frame;
 pub mod math;
+pub mod minute;
+pub mod posture;
+pub mod rate;
+pub mod record;
+pub mod recovery;
+pub mod release;
+pub mod sensor;
+pub mod sun;
+pub mod sway;
 pub mod tag;

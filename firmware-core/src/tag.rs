@@ -1,6 +1,19 @@
 //! The whole tag: one sample in, what the tag knows and decides out.
 
+use crate::beats::Beats;
 use crate::config::Config;
+use crate::depth::DepthWatch;
+use crate::fate::FateTest;
+use crate::frame::Frame;
+use crate::math;
+use crate::minute::{Minutes, Summary};
+use crate::posture::Posture;
+use crate::rate::{Decimator, Interpolator};
+use crate::record;
+use crate::recovery::Recovery;
+use crate::release::{Grounds, Release};
+use crate::sensor::Sensor;
+use crate::sway::SwayAxis;
 
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -220,45 +233,276 @@ pub struct FaultCounters {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tag {
     config: Config,
-    faults: FaultCounters,
+    sensor: Sensor,
+    decimator: Decimator,
+    posture: Posture,
+    sway: SwayAxis,
+    axis: [f32; 3],
+    axis_known: bool,
+    offset_g: f32,
+    interpolator: Interpolator,
+    beats: Beats,
+    minutes: Minutes,
+    frame: Frame,
+    depth: DepthWatch,
+    fate: FateTest,
+    recovery: Recovery,
+    release: Release,
+    now_us: u64,
+    next_second_us: u64,
+    newest_us: u64,
+    motion_delay_us: u64,
+    sway_delay_us: u64,
+    depth_m: Option<f32>,
+    cell_left: Option<f32>,
+    memory_used: Option<f32>,
+    record_bytes: u32,
 }
 
 impl Tag {
     /// A tag at the start of its deployment.
     pub fn new(config: Config) -> Self {
-        Tag { config, faults: FaultCounters::default() }
+        let sample_hz = config.logger().sample_hz;
+        let decimator = Decimator::new(sample_hz);
+        let working_hz = sample_hz / f32::from(decimator.factor());
+        let interpolator = Interpolator::new(working_hz);
+        let top_hz = working_hz * f32::from(interpolator.factor());
+        let posture = Posture::new(&config, working_hz);
+        let beats = Beats::new(&config, top_hz);
+        let frame = Frame::new(config.logger().mount_deg);
+        let sample_us = 1.0e6 / sample_hz;
+        // The mean of n samples belongs half of n - 1 samples back.
+        let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
+        let motion_us = mean_us + f32::from(posture.delay_samples()) * 1.0e6 / working_hz;
+        let sway_us = mean_us + f32::from(interpolator.delay()) * 1.0e6 / top_hz;
+        Tag {
+            sensor: Sensor::new(&config),
+            posture,
+            sway: SwayAxis::new(working_hz, frame.given_left()),
+            axis: [0.0; 3],
+            axis_known: false,
+            offset_g: 0.0,
+            minutes: Minutes::new(beats.delay_bound_s(), working_hz),
+            frame,
+            depth: DepthWatch::new(&config),
+            fate: FateTest::new(&config),
+            recovery: Recovery::new(&config),
+            release: Release::new(&config),
+            now_us: 0,
+            next_second_us: 0,
+            newest_us: 0,
+            motion_delay_us: u64::from(math::round_u32(motion_us)),
+            sway_delay_us: u64::from(math::round_u32(sway_us)),
+            depth_m: None,
+            cell_left: None,
+            memory_used: None,
+            record_bytes: 0,
+            decimator,
+            interpolator,
+            beats,
+            config,
+        }
     }
 
     /// Takes one sample.
     pub fn step(&mut self, sample: &Sample) -> Output {
-        let _ = sample;
-        Output::default()
+        let mut out = Output::default();
+        let (checked, fault) = self.sensor.step(sample);
+        out.fault = fault;
+        self.readings(sample);
+        let Some(checked) = checked else { return out };
+        self.now_us = checked.t_us;
+        if checked.restart {
+            self.posture.restart();
+            self.beats.restart();
+        }
+        for _ in 0..checked.repeats {
+            if let Some(accel_g) = self.decimator.step(checked.accel_g) {
+                self.working_step(accel_g, checked.good);
+            }
+        }
+        out.beat = self.next_beat();
+        let summary = self.minutes.step(self.now_us.saturating_sub(self.motion_delay_us));
+        if let Some(summary) = summary {
+            self.minute_step(&summary, &mut out);
+        }
+        if let Some(report) = self.recovery.step(self.now_us) {
+            out.recovery = Some(report);
+            self.record(record::EVENT_BYTES);
+        }
+        if self.now_us >= self.next_second_us {
+            self.next_second_us = self.now_us.saturating_add(1_000_000);
+            out.release = self.release_step();
+        }
+        out
+    }
+
+    /// Latest depth, cell and memory readings.
+    fn readings(&mut self, sample: &Sample) {
+        if let Some(depth) = sample.depth_m
+            && math::fabsf(depth) < 12_000.0
+        {
+            self.depth_m = Some(depth);
+            self.minutes.add_depth(depth);
+        }
+        if sample.cell_left.is_some() {
+            self.cell_left = sample.cell_left;
+        }
+        if sample.memory_used.is_some() {
+            self.memory_used = sample.memory_used;
+        }
+    }
+
+    /// One sample at the working rate: posture, the sway axis, beats.
+    fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
+        if let Some(motion) = self.posture.step(accel_g) {
+            self.minutes.add_motion(&motion, good);
+            if good && self.sway.step(motion.dynamic_g) || !self.axis_known {
+                self.follow_axis(motion.static_g);
+            }
+        }
+        if !self.axis_known {
+            return;
+        }
+        let sway_g = math::dot(self.axis, accel_g) - self.offset_g;
+        self.newest_us = self.now_us.saturating_sub(self.sway_delay_us);
+        let values = self.interpolator.step(sway_g);
+        for value in values.iter().take(usize::from(self.interpolator.factor())) {
+            self.beats.step(*value);
+        }
+    }
+
+    /// Takes over a revised axis without a step in the projected signal.
+    fn follow_axis(&mut self, static_g: [f32; 3]) {
+        let Some(axis) = self.sway.axis() else { return };
+        let before = math::dot(self.axis, static_g);
+        let after = math::dot(axis, static_g);
+        self.offset_g += after - before;
+        self.axis = axis;
+        self.axis_known = true;
+    }
+
+    fn next_beat(&mut self) -> Option<Beat> {
+        let beat = self.beats.next(self.newest_us)?;
+        if self.fate.report().is_some_and(|r| r.fate != Fate::Alive) {
+            // A carcass or a loose tag does not swim, whatever rocks it.
+            return None;
+        }
+        self.minutes.add_beat(&beat);
+        Some(beat)
+    }
+
+    fn minute_step(&mut self, s: &Summary, out: &mut Output) {
+        let swum = s.beats >= 3.0 && s.good > 0.6;
+        let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
+        let fault = self.sensor.note(FaultKind::DepthFault, self.depth.failed());
+        out.fault = out.fault.or(fault);
+        let living = self.fate.report().is_none_or(|r| r.fate == Fate::Alive);
+        if living {
+            let trusted = if self.depth.failed() { None } else { s.depth_m };
+            self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
+        }
+        let attitude = self.frame.attitude(s.static_g);
+        let known = if self.frame.known() { Some(&attitude) } else { None };
+        out.fate = self.fate.step(s, known, clue, self.now_us);
+        if out.fate.is_some() {
+            self.record(record::EVENT_BYTES);
+        }
+        let living = self.fate.report().is_none_or(|r| r.fate == Fate::Alive);
+        self.recovery.add(living.then_some(s));
+        let state = self.state(s);
+        let minute = Minute {
+            t_us: s.t_us,
+            beats_per_min: (s.good >= 0.5).then_some(s.beats),
+            sway_g: s.sway_g,
+            odba_g: s.odba_g,
+            vedba_g: s.vedba_g,
+            pitch_deg: attitude.pitch_deg,
+            roll_deg: attitude.roll_deg,
+            depth_m: s.depth_m,
+            state,
+        };
+        self.record(record::MINUTE_BYTES);
+        out.minute = Some(minute);
+    }
+
+    fn state(&self, s: &Summary) -> State {
+        match self.fate.report().map(|r| r.fate) {
+            Some(Fate::Dead) => State::Dead,
+            Some(Fate::DetachedFloating) => State::Floating,
+            Some(Fate::DetachedOnBottom) => State::OnBottom,
+            _ if s.good < 0.5 => State::Unknown,
+            _ if s.beats >= 3.0 || s.beats * s.period_s > 15.0 => State::Swimming,
+            _ => State::Resting,
+        }
+    }
+
+    fn release_step(&mut self) -> Option<ReleaseDecision> {
+        let grounds = Grounds {
+            now_us: self.now_us,
+            fate: self.fate.report(),
+            recovery: self.recovery.report(),
+            depth_m: self.depth_m,
+            cell_left: self.cell_left,
+            memory_used: self.memory_used,
+        };
+        let decision = self.release.step(&grounds);
+        if decision.is_some() {
+            self.record(record::EVENT_BYTES);
+        }
+        decision
+    }
+
+    fn record(&mut self, bytes: usize) {
+        self.record_bytes = self.record_bytes.saturating_add(bytes as u32);
     }
 
     /// After the last sample: call until `None` to get what was still waiting
     /// for later samples.
     pub fn finish(&mut self) -> Option<Output> {
-        None
+        let mut out = Output::default();
+        if let Some(beat) = self.next_beat() {
+            out.beat = Some(beat);
+            return Some(out);
+        }
+        let summary = self.minutes.finish()?;
+        self.minute_step(&summary, &mut out);
+        Some(out)
     }
 
     /// Counters of samples at fault.
     pub fn faults(&self) -> &FaultCounters {
-        &self.faults
+        self.sensor.counters()
     }
 
-    /// Fate as known now. Before any decision: [`Fate::Undetermined`] or [`Fate::Alive`].
+    /// Fate as known now. Before any decision: [`Fate::Undetermined`], or
+    /// [`Fate::Alive`] once the animal was seen to swim.
     pub fn fate(&self) -> Fate {
-        Fate::Undetermined
+        match self.fate.report() {
+            Some(report) => report.fate,
+            None if self.fate.seen_alive() => Fate::Alive,
+            None => Fate::Undetermined,
+        }
+    }
+
+    /// The decision on fate that stands.
+    pub fn fate_report(&self) -> Option<FateReport> {
+        self.fate.report().copied()
     }
 
     /// Latest estimate of recovery.
     pub fn recovery(&self) -> Option<RecoveryReport> {
-        None
+        self.recovery.report().copied()
+    }
+
+    /// The decision to let go, once made.
+    pub fn release(&self) -> Option<ReleaseDecision> {
+        self.release.decision().copied()
     }
 
     /// Bytes written to memory so far by the default record (minute summaries and events).
     pub fn record_bytes(&self) -> u32 {
-        0
+        self.record_bytes
     }
 
     /// The configuration it runs with.

@@ -1,0 +1,494 @@
+//! Tail beats from sideways acceleration.
+//!
+//! The signal goes down a ladder of octaves, each half the rate of the one
+//! before. On every rung a zero-phase band-pass (a second derivative of a
+//! Gaussian, so constants and slopes vanish) is followed by a search for
+//! extremes with hysteresis. A cycle is a low, a high and a low; the rungs'
+//! cycles compete, and those of the rung that carries the rhythm become beats
+//! once enough of them agree with each other, or with this animal's own rhythm.
+
+use crate::config::Config;
+use crate::math;
+use crate::tag::Beat;
+
+/// Rungs: periods from 5/40 s to 10 * 32/20 s.
+const RUNGS: usize = 6;
+/// Cycles remembered on each rung.
+const MEMORY: usize = 6;
+/// Half of the symmetric band-pass, middle first: (1 - k^2/s^2) exp(-k^2/2s^2),
+/// s = 1.59 samples, made to sum to 0 and to gain 1 at a period of 7.07 samples.
+const BAND: [f32; 7] =
+    [0.340_196, 0.169_142, -0.090_011, -0.147_226, -0.076_759, -0.021_592, -0.003_652];
+/// Period of greatest gain, samples of the rung.
+const BAND_PERIOD: f32 = 7.07;
+/// Parts of a sample in which times are kept.
+const PARTS: u32 = 16;
+
+/// One cycle on one rung. Times in 1/16 sample of the top rung.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Cycle {
+    start: u32,
+    peak: u32,
+    end: u32,
+    amplitude: f32,
+    /// Agreeing cycles up to and including this one; 0: not shaped like a beat.
+    run: u8,
+}
+
+impl Cycle {
+    const NONE: Cycle = Cycle { start: 0, peak: 0, end: 0, amplitude: 0.0, run: 0 };
+
+    fn period(&self) -> f32 {
+        self.end.wrapping_sub(self.start) as f32
+    }
+}
+
+/// `a` is later than `b` (times wrap).
+fn after(a: u32, b: u32) -> bool {
+    (a.wrapping_sub(b) as i32) > 0
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Extreme {
+    value: f32,
+    left: f32,
+    right: f32,
+    time: u32,
+    open: bool,
+}
+
+impl Extreme {
+    const NONE: Extreme = Extreme { value: 0.0, left: 0.0, right: 0.0, time: 0, open: false };
+
+    /// Time and height of the parabola through the extreme and its neighbours.
+    fn refine(&self, spacing: u32) -> (u32, f32) {
+        let bend = self.left - 2.0 * self.value + self.right;
+        if bend == 0.0 {
+            return (self.time, self.value);
+        }
+        let lean = 0.5 * (self.left - self.right);
+        let offset = (lean / bend).clamp(-0.5, 0.5);
+        let shift = math::floorf(offset * spacing as f32 + 0.5) as i32;
+        (
+            self.time.wrapping_add_signed(shift),
+            self.value - 0.25 * (self.left - self.right) * offset,
+        )
+    }
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct Rung {
+    ring: [f32; 16],
+    head: u8,
+    odd: bool,
+    filled: u8,
+    rising: bool,
+    before: f32,
+    extreme: Extreme,
+    swing: f32,
+    low: (u32, f32),
+    high: (u32, f32),
+    lows: u8,
+    cycles: [Cycle; MEMORY],
+    newest: u8,
+}
+
+impl Rung {
+    const NEW: Rung = Rung {
+        ring: [0.0; 16],
+        head: 0,
+        odd: false,
+        filled: 0,
+        rising: true,
+        before: 0.0,
+        extreme: Extreme::NONE,
+        swing: 0.0,
+        low: (0, 0.0),
+        high: (0, 0.0),
+        lows: 0,
+        cycles: [Cycle::NONE; MEMORY],
+        newest: 0,
+    };
+
+    fn back(&self, samples: u8) -> f32 {
+        let i = usize::from(self.head.wrapping_sub(samples) & 15);
+        self.ring.get(i).copied().unwrap_or(0.0)
+    }
+
+    fn push(&mut self, x: f32) {
+        self.head = self.head.wrapping_add(1) & 15;
+        if let Some(slot) = self.ring.get_mut(usize::from(self.head)) {
+            *slot = x;
+        }
+        self.filled = self.filled.saturating_add(1);
+    }
+
+    fn band(&self) -> f32 {
+        let [h0, h1, h2, h3, h4, h5, h6] = BAND;
+        h0 * self.back(6)
+            + h1 * (self.back(5) + self.back(7))
+            + h2 * (self.back(4) + self.back(8))
+            + h3 * (self.back(3) + self.back(9))
+            + h4 * (self.back(2) + self.back(10))
+            + h5 * (self.back(1) + self.back(11))
+            + h6 * (self.back(0) + self.back(12))
+    }
+
+    /// Half-band low-pass for the next rung, every second sample, 3 samples late.
+    fn halve(&mut self) -> Option<f32> {
+        self.odd = !self.odd;
+        if self.odd {
+            return None;
+        }
+        Some(
+            (16.0 * self.back(3) + 9.0 * (self.back(2) + self.back(4))
+                - (self.back(0) + self.back(6)))
+                * 0.031_25,
+        )
+    }
+
+    /// Follows extremes; gives a cycle (its period and height unjudged) when one closes.
+    fn extremes(
+        &mut self,
+        y: f32,
+        time: u32,
+        spacing: u32,
+        floor: f32,
+    ) -> Option<(Cycle, f32, f32)> {
+        let hysteresis = (0.35 * self.swing).max(floor);
+        self.swing *= 0.98;
+        if self.extreme.open {
+            self.extreme.right = y;
+            self.extreme.open = false;
+        }
+        let beyond = if self.rising { y > self.extreme.value } else { y < self.extreme.value };
+        let mut closed = None;
+        if beyond {
+            self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+        } else if math::fabsf(self.extreme.value - y) > hysteresis {
+            let (t, v) = self.extreme.refine(spacing);
+            if self.rising {
+                self.high = (t, v);
+                self.swing = self.swing.max(v - self.low.1);
+            } else {
+                let (t0, v0) = self.low;
+                let (tp, vp) = self.high;
+                self.swing = self.swing.max(vp - v);
+                if self.lows >= 1 {
+                    let cycle = Cycle {
+                        start: t0,
+                        peak: tp,
+                        end: t,
+                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
+                        run: 0,
+                    };
+                    closed = Some((cycle, vp - v0, vp - v));
+                }
+                self.low = (t, v);
+                self.lows = self.lows.saturating_add(1);
+            }
+            self.rising = !self.rising;
+            self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+        }
+        self.before = y;
+        closed
+    }
+
+    fn latest(&self) -> &Cycle {
+        self.cycles.get(usize::from(self.newest)).unwrap_or(&Cycle::NONE)
+    }
+
+    fn remember(&mut self, cycle: Cycle) {
+        self.newest = self.newest.wrapping_add(1);
+        if usize::from(self.newest) >= MEMORY {
+            self.newest = 0;
+        }
+        if let Some(slot) = self.cycles.get_mut(usize::from(self.newest)) {
+            *slot = cycle;
+        }
+    }
+
+    /// The cycle `age` before the newest.
+    fn earlier(&self, age: u8) -> Cycle {
+        let mut i = usize::from(self.newest).wrapping_add(MEMORY);
+        i = i.wrapping_sub(usize::from(age));
+        if i >= MEMORY {
+            i = i.wrapping_sub(MEMORY);
+        }
+        self.cycles.get(i).copied().unwrap_or(Cycle::NONE)
+    }
+}
+
+/// The beat stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Beats {
+    rungs: [Rung; RUNGS],
+    /// Samples of the top rung so far.
+    index: u32,
+    spacing_us: f32,
+    spacing_s: f32,
+    min_period: f32,
+    max_period: f32,
+    min_sway_g: f32,
+    first_rung: u8,
+    last_rung: u8,
+    active: Option<u8>,
+    /// End of the last cycle that became a beat.
+    used: u32,
+    any_used: bool,
+    recent_g: f32,
+    own_period: f32,
+    own_g: f32,
+    own_count: u16,
+    ready: heapless::Deque<(u32, Beat), 8>,
+}
+
+impl Beats {
+    /// For values at `top_hz`, 20 to 40 Hz.
+    pub fn new(config: &Config, top_hz: f32) -> Self {
+        let d = config.detector();
+        let parts = top_hz * PARTS as f32;
+        let mut first = u8::MAX;
+        let mut last = 0_u8;
+        let mut unit = 1.0_f32;
+        for rung in 0..RUNGS as u8 {
+            // A rung serves periods of 5 to 10 of its samples; a little more at the ends.
+            let shortest = 4.0 * unit / top_hz;
+            let longest = 11.0 * unit / top_hz;
+            if longest * d.max_beat_hz >= 1.0 && shortest * d.min_beat_hz <= 1.0 {
+                first = first.min(rung);
+                last = rung;
+            }
+            unit *= 2.0;
+        }
+        Beats {
+            rungs: [Rung::NEW; RUNGS],
+            index: 0,
+            spacing_us: 1.0e6 / top_hz,
+            spacing_s: 1.0 / parts,
+            min_period: 0.95 * parts / d.max_beat_hz,
+            max_period: 1.02 * parts / d.min_beat_hz,
+            min_sway_g: d.min_sway_g,
+            first_rung: first.min(last),
+            last_rung: last,
+            active: None,
+            used: 0,
+            any_used: false,
+            recent_g: 0.0,
+            own_period: 0.0,
+            own_g: 0.0,
+            own_count: 0,
+            ready: heapless::Deque::new(),
+        }
+    }
+
+    /// Longest time from a beat to its report, s: filter delay of the slowest
+    /// rung, half a period, a quarter for the hysteresis, and the cycles that
+    /// must agree first.
+    pub fn delay_bound_s(&self) -> f32 {
+        let top = self.spacing_us * 1.0e-6;
+        let unit = (1_u32.wrapping_shl(u32::from(self.last_rung))) as f32;
+        let period = self.max_period * self.spacing_s;
+        (9.0 * unit) * top + period * 0.75 + 4.0 * period
+    }
+
+    /// Forgets what is under way, after a gap. The animal's own rhythm stays.
+    pub fn restart(&mut self) {
+        self.rungs = [Rung::NEW; RUNGS];
+    }
+
+    /// Takes one value of sideways acceleration, g.
+    pub fn step(&mut self, sway_g: f32) {
+        self.index = self.index.wrapping_add(1);
+        let now = self.index.wrapping_mul(PARTS);
+        let mut x = sway_g;
+        let mut spacing = PARTS;
+        for number in 0..=self.last_rung {
+            let serves = number >= self.first_rung;
+            let floor = self.min_sway_g * 0.9;
+            let Some(rung) = self.rungs.get_mut(usize::from(number)) else { break };
+            rung.push(x);
+            let mut closed = None;
+            if serves && rung.filled > 13 {
+                // The middle of the band-pass lies 6 samples of this rung back,
+                // and the rungs above have added 3 of theirs each.
+                let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
+                let y = rung.band();
+                closed = rung.extremes(y, now.wrapping_sub(late), spacing, floor);
+            }
+            let next = rung.halve();
+            if let Some((cycle, rise, fall)) = closed {
+                self.judge(number, cycle, rise, fall, spacing);
+            }
+            match next {
+                Some(value) => x = value,
+                None => break,
+            }
+            spacing = spacing.wrapping_mul(2);
+        }
+    }
+
+    /// Judges a new cycle by its own shape and by the one before it.
+    fn judge(&mut self, number: u8, mut cycle: Cycle, rise: f32, fall: f32, spacing: u32) {
+        let period = cycle.period();
+        let ratio = BAND_PERIOD * spacing as f32 / period;
+        let r = ratio * ratio;
+        let gain = (r * math::expf(1.0 - r)).clamp(0.2, 1.0);
+        cycle.amplitude /= gain;
+        let up = cycle.peak.wrapping_sub(cycle.start) as f32;
+        let shaped = period >= self.min_period
+            && period <= self.max_period
+            && ratio > 0.45
+            && cycle.amplitude >= self.min_sway_g
+            && rise < 3.0 * fall
+            && fall < 3.0 * rise
+            && up > 0.25 * period
+            && up < 0.75 * period;
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        if shaped {
+            let last = *rung.latest();
+            let agrees = last.run > 0
+                && last.end == cycle.start
+                && period < 1.5 * last.period()
+                && last.period() < 1.5 * period
+                && cycle.amplitude < 2.5 * last.amplitude
+                && last.amplitude < 2.5 * cycle.amplitude;
+            cycle.run = if agrees { last.run.saturating_add(1) } else { 1 };
+        }
+        rung.remember(cycle);
+        if shaped {
+            self.compete(number, cycle);
+        }
+    }
+
+    /// How many cycles must agree before this one is believed.
+    fn needed(&self, cycle: &Cycle) -> u8 {
+        let period = cycle.period();
+        let own = self.own_count >= 20
+            && period < 1.7 * self.own_period
+            && self.own_period < 1.7 * period
+            && cycle.amplitude < 3.5 * self.own_g
+            && self.own_g < 3.5 * cycle.amplitude;
+        if own {
+            2
+        } else if period * self.spacing_s > 4.5 {
+            5
+        } else {
+            4
+        }
+    }
+
+    /// Strongest cycle on another rung around the time of `cycle` with another period.
+    fn rival(&self, number: u8, cycle: &Cycle, faster: bool) -> Option<(u8, Cycle)> {
+        let period = cycle.period();
+        let mut best: Option<(u8, Cycle)> = None;
+        for (i, rung) in (0_u8..).zip(self.rungs.iter()) {
+            if i == number || i < self.first_rung || i > self.last_rung {
+                continue;
+            }
+            for c in &rung.cycles {
+                let other = c.period();
+                let wanted = if faster { other < 0.7 * period } else { other > 1.45 * period };
+                let overlaps = after(c.end, cycle.peak) && after(cycle.peak, c.start)
+                    || after(c.peak, cycle.start) && after(cycle.end, c.peak);
+                if c.run >= 2
+                    && wanted
+                    && overlaps
+                    && best.is_none_or(|(_, b)| c.amplitude > b.amplitude)
+                {
+                    best = Some((i, *c));
+                }
+            }
+        }
+        best
+    }
+
+    fn compete(&mut self, number: u8, cycle: Cycle) {
+        if cycle.run < self.needed(&cycle) {
+            return;
+        }
+        let active = self.active.unwrap_or(number);
+        if let Some((_, r)) = self.rival(number, &cycle, true)
+            && r.amplitude > 1.1 * cycle.amplitude
+        {
+            return;
+        }
+        if let Some((_, r)) = self.rival(number, &cycle, false)
+            && r.run >= self.needed(&r).min(3)
+            && r.amplitude > 1.3 * cycle.amplitude
+        {
+            return;
+        }
+        if active != number {
+            // The rung in charge keeps it while it sees the same rhythm well.
+            let held = self.rungs.get(usize::from(active)).map_or(Cycle::NONE, |r| *r.latest());
+            let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end) as f32;
+            let alive = held.run > 0 && age < 2.0 * held.period() + 400.0;
+            let same = held.period() < 1.4 * cycle.period() && cycle.period() < 1.4 * held.period();
+            if alive && same && held.amplitude > 0.8 * cycle.amplitude {
+                return;
+            }
+        }
+        self.active = Some(number);
+        self.take(number, cycle.run);
+    }
+
+    /// Turns the cycles of the present run that are still unused into beats.
+    fn take(&mut self, number: u8, run: u8) {
+        let depth = run.min(MEMORY as u8);
+        for age in (0..depth).rev() {
+            let Some(rung) = self.rungs.get(usize::from(number)) else { return };
+            let c = rung.earlier(age);
+            let period = c.period();
+            if self.any_used {
+                // Up to a third of a cycle may overlap what was used before.
+                let overlap = self.used.wrapping_sub(c.start) as i32;
+                if overlap as f32 > 0.34 * period {
+                    continue;
+                }
+                let near = (overlap as f32) > -3.0 * period;
+                if near && c.amplitude < 0.22 * self.recent_g {
+                    continue;
+                }
+            }
+            self.used = c.end;
+            self.any_used = true;
+            self.recent_g = if self.recent_g == 0.0 {
+                c.amplitude
+            } else {
+                self.recent_g + 0.3 * (c.amplitude - self.recent_g)
+            };
+            self.learn(period, c.amplitude);
+            let agree = 1.0 - 1.0 / (1.0 + f32::from(c.run));
+            let strength = 1.0 - 0.5 * self.min_sway_g / c.amplitude;
+            let beat = Beat {
+                // Filled in by `next`.
+                t_us: 0,
+                period_s: period * self.spacing_s,
+                amplitude_g: c.amplitude,
+                confidence: agree * strength,
+            };
+            if self.ready.is_full() {
+                self.ready.pop_front();
+            }
+            // Room was made above.
+            let _ = self.ready.push_back((c.peak, beat));
+        }
+    }
+
+    fn learn(&mut self, period: f32, amplitude: f32) {
+        self.own_count = self.own_count.saturating_add(1);
+        let k = 1.0 / f32::from(self.own_count.min(400));
+        self.own_period += k * (period - self.own_period);
+        self.own_g += k * (amplitude - self.own_g);
+    }
+
+    /// The next finished beat; `newest_us` is the time of the newest value taken.
+    pub fn next(&mut self, newest_us: u64) -> Option<Beat> {
+        let (peak, mut beat) = self.ready.pop_front()?;
+        let behind = self.index.wrapping_mul(PARTS).wrapping_sub(peak) as f32;
+        let ago_us = math::round_u32(behind * self.spacing_us / PARTS as f32);
+        beat.t_us = newest_us.saturating_sub(u64::from(ago_us));
+        Some(beat)
+    }
+}

@@ -1,0 +1,271 @@
+//! Is the animal alive, and is the tag still on it?
+//!
+//! **Not living.** A repeated sequential probability ratio test (Wald 1945,
+//! Annals of Mathematical Statistics 16:117) of "a living animal wears the tag"
+//! against "it does not". A minute without life adds `ln(1000)/L`, where `L` is
+//! the pause that one pause in a thousand of a living animal exceeds: with
+//! exponentially distributed pauses this is minus the log of the chance that a
+//! living animal pauses so long. `L` is a setting by breathing mode, and longer
+//! or shorter by circumstance (see [`pace`]). A minute with beats in the worn
+//! posture takes evidence away. At `ln(1/false_death_prob)` the animal is not
+//! living, or the tag not worn; at `ln(missed_death_prob)` it lives, and the
+//! test starts anew from there: that is the time of the event if the next run
+//! of evidence goes through.
+//!
+//! **Dead, or the tag off?** Over the same run, log likelihood ratios of
+//! "floating" and of "lying loose on the bottom" against "on a carcass", from
+//! depth, posture and the kind of rocking.
+
+use crate::config::{Breathing, Config};
+use crate::depth::DepthClue;
+use crate::frame::Attitude;
+use crate::math;
+use crate::minute::Summary;
+use crate::tag::{Fate, FateReport};
+
+/// ln(1000).
+const LN_1000: f32 = 6.907_755;
+/// Evidence of life in one beat, and the most that one minute can give.
+const LIFE_A_BEAT: f32 = 0.7;
+const LIFE_A_MINUTE: f32 = 7.0;
+/// Gravity further off the worn posture than this is not a posture to swim in, degrees.
+const OFF_DEG: f32 = 65.0;
+/// Gravity further off than this is unusual, degrees.
+const LEAN_DEG: f32 = 42.0;
+/// Bounds of the class evidence, so that a change of class stays possible.
+const CLASS_MAX: f32 = 12.0;
+const CLASS_START: f32 = -2.0;
+/// Least trusted part of a minute for it to be evidence.
+const GOOD_MIN: f32 = 0.6;
+
+/// What one minute says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Clues {
+    depth: DepthClue,
+    off_deg: f32,
+    pitch_deg: f32,
+    /// Rocked by waves of a few seconds, as a float is.
+    chop: bool,
+    /// Rocked slowly, as swell rocks a carcass.
+    heaved: bool,
+    /// Nothing moves but the sensor's own noise.
+    still: bool,
+}
+
+/// The fate stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FateTest {
+    pause_min: f32,
+    threshold: f32,
+    restart_at: f32,
+    class_margin: f32,
+    evidence: f32,
+    onset_us: u64,
+    floating: f32,
+    bottom: f32,
+    noise_g: f32,
+    last_static: [f32; 3],
+    life_minutes: u32,
+    revive: f32,
+    report: Option<FateReport>,
+}
+
+/// How fast evidence grows in a lifeless minute, relative to the setting:
+/// faster in a posture no animal keeps, slower while depth changes or is unknown.
+fn pace(depth: DepthClue, off_deg: f32) -> f32 {
+    let posture = if off_deg > OFF_DEG {
+        4.0
+    } else if off_deg > LEAN_DEG {
+        2.0
+    } else {
+        1.0
+    };
+    let depth = match depth {
+        DepthClue::Stationary | DepthClue::Surface => 1.0,
+        DepthClue::Moving => 0.5,
+        DepthClue::Unknown => 0.6,
+    };
+    posture * depth
+}
+
+impl FateTest {
+    /// With the configured error rates.
+    pub fn new(config: &Config) -> Self {
+        let d = config.detector();
+        FateTest {
+            pause_min: match config.animal().breathing {
+                Breathing::Ram => d.ram_pause_min,
+                Breathing::Buccal => d.buccal_pause_h * 60.0,
+            },
+            threshold: -math::logf(d.false_death_prob),
+            restart_at: math::logf(d.missed_death_prob),
+            class_margin: 0.0,
+            evidence: 0.0,
+            onset_us: 0,
+            floating: CLASS_START,
+            bottom: CLASS_START,
+            noise_g: 0.02,
+            last_static: [0.0, 0.0, 1.0],
+            life_minutes: 0,
+            revive: 0.0,
+            report: None,
+        }
+    }
+
+    /// The decision, if one stands.
+    pub fn report(&self) -> Option<&FateReport> {
+        self.report.as_ref()
+    }
+
+    /// True once the animal was seen to live.
+    pub fn seen_alive(&self) -> bool {
+        self.life_minutes > 0
+    }
+
+    /// Takes a minute that ended at `now_us` (the time of the newest sample).
+    /// Gives a report when fate is decided or revised.
+    pub fn step(
+        &mut self,
+        minute: &Summary,
+        attitude: Option<&Attitude>,
+        depth: DepthClue,
+        now_us: u64,
+    ) -> Option<FateReport> {
+        if minute.good < GOOD_MIN {
+            return None;
+        }
+        let clues = self.clues(minute, attitude, depth);
+        let afloat = clues.depth == DepthClue::Surface && clues.off_deg > 25.0 && clues.chop;
+        let lives = minute.beats >= 0.5 && clues.off_deg < OFF_DEG && !afloat;
+        if lives {
+            let life = (LIFE_A_BEAT * minute.beats).min(LIFE_A_MINUTE);
+            self.evidence -= life;
+            self.revive = (self.revive - life).max(-1.0e3);
+            if minute.beats >= 3.0 {
+                self.life_minutes = self.life_minutes.saturating_add(1);
+            }
+        } else {
+            self.evidence += LN_1000 / self.pause_min * pace(clues.depth, clues.off_deg);
+            self.revive = 0.0;
+            self.classify(&clues);
+        }
+        if self.report.is_none() {
+            if self.evidence <= self.restart_at {
+                // It lives: whatever happens next happens after this minute's last beat.
+                self.evidence = 0.0;
+                self.floating = CLASS_START;
+                self.bottom = CLASS_START;
+                let swum_s = (minute.beats * minute.period_s).min(60.0);
+                self.onset_us = minute.t_us.saturating_add(math::s_to_us(swum_s));
+            }
+            if self.evidence >= self.threshold {
+                return self.decide(self.class(), now_us);
+            }
+            return None;
+        }
+        self.evidence = self.evidence.min(4.0 * self.threshold);
+        self.review(now_us)
+    }
+
+    /// After a decision: a change of mind needs clearly more than the decision did.
+    fn review(&mut self, now_us: u64) -> Option<FateReport> {
+        let report = self.report?;
+        if -self.revive >= 3.0 * self.threshold && report.fate == Fate::Dead {
+            self.evidence = 0.0;
+            self.onset_us = now_us;
+            return self.decide(Fate::Alive, now_us);
+        }
+        if report.fate == Fate::Alive {
+            if self.evidence <= self.restart_at {
+                self.evidence = 0.0;
+                self.floating = CLASS_START;
+                self.bottom = CLASS_START;
+                self.onset_us = now_us;
+            }
+            if self.evidence >= self.threshold {
+                return self.decide(self.class(), now_us);
+            }
+            return None;
+        }
+        let class = self.class();
+        let soon = now_us.saturating_sub(report.decided_us) < 7_200_000_000;
+        let clear = match class {
+            Fate::DetachedFloating => self.floating > 6.0,
+            Fate::DetachedOnBottom => self.bottom > 6.0,
+            _ => self.floating < -6.0 && self.bottom < -6.0,
+        };
+        if class != report.fate && soon && clear { self.decide(class, now_us) } else { None }
+    }
+
+    fn decide(&mut self, fate: Fate, now_us: u64) -> Option<FateReport> {
+        let report = FateReport {
+            fate,
+            event_us: self.onset_us,
+            decided_us: now_us,
+            evidence: self.evidence,
+        };
+        self.report = Some(report);
+        self.report
+    }
+
+    fn class(&self) -> Fate {
+        if self.floating > self.class_margin && self.floating >= self.bottom {
+            Fate::DetachedFloating
+        } else if self.bottom > self.class_margin {
+            Fate::DetachedOnBottom
+        } else {
+            Fate::Dead
+        }
+    }
+
+    fn clues(&mut self, minute: &Summary, attitude: Option<&Attitude>, depth: DepthClue) -> Clues {
+        // The quietest minute so far bounds the sensor's own noise.
+        self.noise_g = self.noise_g.min(minute.dynamic_rms_g.max(5.0e-4));
+        let moved = math::add_scaled(minute.static_g, -1.0, self.last_static);
+        let moved_g = math::sqrt(math::dot(moved, moved));
+        self.last_static = minute.static_g;
+        let slow = minute.static_sd_g;
+        let fast =
+            math::sqrt(minute.dynamic_rms_g * minute.dynamic_rms_g - self.noise_g * self.noise_g);
+        Clues {
+            depth,
+            off_deg: attitude.map_or(0.0, |a| a.off_deg),
+            pitch_deg: attitude.map_or(0.0, |a| math::fabsf(a.pitch_deg)),
+            chop: fast > 0.03 && fast > 0.4 * slow,
+            heaved: slow > 0.006 && fast < 0.35 * slow,
+            still: minute.dynamic_rms_g < 1.15 * self.noise_g + 2.0e-4
+                && slow < 0.3 * self.noise_g + 5.0e-4
+                && moved_g < 0.3 * self.noise_g + 5.0e-4,
+        }
+    }
+
+    fn classify(&mut self, c: &Clues) {
+        let mut floating = match c.depth {
+            DepthClue::Surface => 0.8,
+            DepthClue::Stationary | DepthClue::Moving => -1.5,
+            DepthClue::Unknown => 0.0,
+        };
+        floating += if c.chop { 0.7 } else { -0.7 };
+        let mut bottom = match c.depth {
+            DepthClue::Surface => -1.5,
+            DepthClue::Stationary | DepthClue::Moving | DepthClue::Unknown => 0.0,
+        };
+        bottom += if c.still {
+            0.6
+        } else if c.heaved || c.chop {
+            -1.0
+        } else {
+            -0.4
+        };
+        // A carcass lies level, on its belly, a side or its back.
+        let pitched = if c.pitch_deg > 50.0 {
+            0.3
+        } else if c.pitch_deg > 30.0 {
+            0.1
+        } else {
+            0.0
+        };
+        self.floating = (self.floating + floating + pitched).clamp(-CLASS_MAX, CLASS_MAX);
+        self.bottom = (self.bottom + bottom + pitched).clamp(-CLASS_MAX, CLASS_MAX);
+    }
+}

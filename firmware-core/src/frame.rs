@@ -1,0 +1,161 @@
+//! The animal's own axes, found from the data: "up" is mean gravity while it
+//! swims, "left" is the axis of the tail's sway, "ahead" follows from both.
+//!
+//! Sway alone cannot tell left from right, nor then head from tail. Where depth
+//! is recorded the answer is in the dives: head up goes with rising. Until that
+//! is clear, or without depth, the sensor's own x axis is taken to point more
+//! towards the head than away from it.
+
+use crate::math;
+
+/// Minutes of swimming that "up" remembers.
+const MEMORY_MIN: f32 = 120.0;
+/// Minutes of swimming after which "up" is known.
+const KNOWN_MIN: f32 = 5.0;
+/// Minutes further off than this are not the worn posture, degrees.
+const WORN_DEG: f32 = 50.0;
+
+/// Pitch and roll, degrees.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Attitude {
+    /// Head up positive.
+    pub pitch_deg: f32,
+    /// Left flank up positive, 180 is belly up.
+    pub roll_deg: f32,
+    /// Angle between gravity and its mean while swimming, 0 to 180.
+    pub off_deg: f32,
+}
+
+/// The frame and what it was learnt from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Frame {
+    given: Option<[[f32; 3]; 3]>,
+    up: [f32; 3],
+    minutes: f32,
+    left: [f32; 3],
+    heading: f32,
+    last_depth_m: Option<f32>,
+}
+
+impl Frame {
+    /// `mount_deg`: roll, pitch and yaw of the sensor on the animal, where known.
+    pub fn new(mount_deg: Option<[f32; 3]>) -> Self {
+        Frame {
+            given: mount_deg.map(axes_of_mount),
+            up: [0.0, 0.0, 1.0],
+            minutes: 0.0,
+            left: [0.0, 1.0, 0.0],
+            heading: 0.0,
+            last_depth_m: None,
+        }
+    }
+
+    /// The flank axis where the mounting is known.
+    pub fn given_left(&self) -> Option<[f32; 3]> {
+        self.given.map(|[_, left, _]| left)
+    }
+
+    /// True once the posture in which the tag is worn is known.
+    pub fn known(&self) -> bool {
+        self.minutes >= KNOWN_MIN
+    }
+
+    /// The body's axes (ahead, left, up) in sensor axes.
+    fn axes(&self) -> [[f32; 3]; 3] {
+        if let Some(axes) = self.given {
+            return axes;
+        }
+        let up = self.up;
+        let level = math::add_scaled(self.left, -math::dot(self.left, up), up);
+        let left = math::unit(level).unwrap_or([0.0, 1.0, 0.0]);
+        let ahead = math::cross(left, up);
+        let [x, _, _] = ahead;
+        let flip = if math::fabsf(self.heading) > 0.25 { self.heading < 0.0 } else { x < 0.0 };
+        if flip {
+            [math::add_scaled([0.0; 3], -1.0, ahead), math::add_scaled([0.0; 3], -1.0, left), up]
+        } else {
+            [ahead, left, up]
+        }
+    }
+
+    /// Attitude for a mean static acceleration.
+    pub fn attitude(&self, static_g: [f32; 3]) -> Attitude {
+        let [ahead, left, up] = self.axes();
+        let x = math::dot(static_g, ahead);
+        let y = math::dot(static_g, left);
+        let z = math::dot(static_g, up);
+        let off_deg = match math::unit(static_g) {
+            Some(g) => math::angle_deg(g, self.up),
+            None => 0.0,
+        };
+        Attitude {
+            pitch_deg: math::atan2f(x, math::sqrt(y * y + z * z)) * math::DEG,
+            roll_deg: math::atan2f(y, z) * math::DEG,
+            off_deg,
+        }
+    }
+
+    /// Learns from a minute: its mean static acceleration, the present sway
+    /// axis, whether it was swum, and depth.
+    pub fn learn(
+        &mut self,
+        static_g: [f32; 3],
+        sway: Option<[f32; 3]>,
+        swum: bool,
+        depth_m: Option<f32>,
+    ) {
+        let Some(g) = math::unit(static_g) else { return };
+        if self.minutes == 0.0 {
+            // Better than nothing until the animal swims.
+            self.up = g;
+        }
+        if swum {
+            let worn = self.minutes < KNOWN_MIN || math::angle_deg(g, self.up) < WORN_DEG;
+            if worn {
+                self.minutes += 1.0;
+                let k = 1.0 / self.minutes.min(MEMORY_MIN);
+                let moved = math::add_scaled(g, -1.0, self.up);
+                self.up = math::unit(math::add_scaled(self.up, k, moved)).unwrap_or(self.up);
+            }
+            if let Some(mut left) = sway {
+                // Keep the side that was called left.
+                if math::dot(left, self.left) < 0.0 && self.minutes > 1.0 {
+                    left = math::add_scaled([0.0; 3], -1.0, left);
+                }
+                self.left = left;
+            }
+            if let (Some(depth), Some(last)) = (depth_m, self.last_depth_m) {
+                // Rising with the head up: evidence that `ahead` points to the head.
+                let rise = (last - depth).clamp(-20.0, 20.0);
+                let level = math::add_scaled(self.left, -math::dot(self.left, self.up), self.up);
+                let ahead = math::cross(math::unit(level).unwrap_or(self.left), self.up);
+                let tilt = math::dot(g, ahead);
+                if math::fabsf(tilt) > 0.03 {
+                    let k = (0.02 * math::fabsf(rise)).min(0.1);
+                    let agrees = if rise * tilt > 0.0 { 1.0 } else { -1.0 };
+                    self.heading += k * (agrees - self.heading);
+                }
+            }
+        }
+        self.last_depth_m = depth_m;
+    }
+}
+
+/// Body axes (ahead, left, up) in sensor axes for a mounting: the sensor is
+/// turned to the left by yaw, then head up by pitch, then left side up by roll.
+fn axes_of_mount(mount_deg: [f32; 3]) -> [[f32; 3]; 3] {
+    let [roll, pitch, yaw] = mount_deg;
+    let (sr, cr) = (math::sinf(roll / math::DEG), math::cosf(roll / math::DEG));
+    let (sp, cp) = (math::sinf(pitch / math::DEG), math::cosf(pitch / math::DEG));
+    let (sy, cy) = (math::sinf(yaw / math::DEG), math::cosf(yaw / math::DEG));
+    // Columns of the sensor's axes in body axes are x_s = (cp cy, cp sy, sp), ...;
+    // each row below is one body axis seen by the sensor.
+    let turn = |v: [f32; 3]| -> [f32; 3] {
+        let [x, y, z] = v;
+        // Undo yaw, then pitch, then roll.
+        let (x1, y1, z1) = (cy * x + sy * y, -sy * x + cy * y, z);
+        let (x2, y2, z2) = (cp * x1 + sp * z1, y1, -sp * x1 + cp * z1);
+        [x2, cr * y2 + sr * z2, -sr * y2 + cr * z2]
+    };
+    [turn([1.0, 0.0, 0.0]), turn([0.0, 1.0, 0.0]), turn([0.0, 0.0, 1.0])]
+}

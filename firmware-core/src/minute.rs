@@ -1,0 +1,211 @@
+//! The minute summary: what is kept of every minute, and what the slow
+//! detectors look at.
+
+use crate::math;
+use crate::posture::Motion;
+use crate::tag::Beat;
+
+/// Length of a minute, microseconds.
+pub const MINUTE_US: u64 = 60_000_000;
+
+/// Everything measured in one minute. Vectors in sensor axes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Summary {
+    /// Start, microseconds.
+    pub t_us: u64,
+    /// Part of the expected samples that came and could be trusted, 0 to 1.
+    pub good: f32,
+    /// Beats, counted to parts of a cycle.
+    pub beats: f32,
+    /// Mean period of those beats, s; 0 without beats.
+    pub period_s: f32,
+    /// Mean amplitude of those beats, g; 0 without beats.
+    pub sway_g: f32,
+    /// Mean ODBA, g.
+    pub odba_g: f32,
+    /// Mean VeDBA, g.
+    pub vedba_g: f32,
+    /// Root mean square of dynamic acceleration, g.
+    pub dynamic_rms_g: f32,
+    /// Mean static acceleration, g.
+    pub static_g: [f32; 3],
+    /// Standard deviation of static acceleration (all axes together), g: slow rocking.
+    pub static_sd_g: f32,
+    /// Mean depth, m.
+    pub depth_m: Option<f32>,
+    /// Deepest reading less shallowest, m.
+    pub depth_range_m: f32,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Sums {
+    start_us: u64,
+    count: u32,
+    good: u32,
+    odba: f32,
+    vedba: f32,
+    dynamic2: f32,
+    origin: [f32; 3],
+    shift: [f32; 3],
+    shift2: f32,
+    beats: f32,
+    sway: f32,
+    period: f32,
+    depth: f32,
+    depth_count: u32,
+    depth_low: f32,
+    depth_high: f32,
+}
+
+impl Sums {
+    fn new(start_us: u64) -> Self {
+        Sums {
+            start_us,
+            count: 0,
+            good: 0,
+            odba: 0.0,
+            vedba: 0.0,
+            dynamic2: 0.0,
+            origin: [0.0; 3],
+            shift: [0.0; 3],
+            shift2: 0.0,
+            beats: 0.0,
+            sway: 0.0,
+            period: 0.0,
+            depth: 0.0,
+            depth_count: 0,
+            depth_low: f32::MAX,
+            depth_high: f32::MIN,
+        }
+    }
+
+    fn end_us(&self) -> u64 {
+        self.start_us.saturating_add(MINUTE_US)
+    }
+
+    /// Adds the part of a cycle that lies in this minute.
+    fn add_beat(&mut self, beat: &Beat) {
+        let half = math::s_to_us(0.5 * beat.period_s);
+        let from = beat.t_us.saturating_sub(half).max(self.start_us);
+        let to = beat.t_us.saturating_add(half).min(self.end_us());
+        let Some(inside) = to.checked_sub(from) else { return };
+        let part = math::us_to_s(inside) / beat.period_s;
+        self.beats += part;
+        self.sway += part * beat.amplitude_g;
+        self.period += part * beat.period_s;
+    }
+
+    fn summary(&self, expected: f32) -> Summary {
+        let per = if self.count > 0 { 1.0 / self.count as f32 } else { 0.0 };
+        let per_beat = if self.beats > 0.0 { 1.0 / self.beats } else { 0.0 };
+        let mean_shift2 = math::dot(self.shift, self.shift) * per * per;
+        let variance = self.shift2 * per - mean_shift2;
+        Summary {
+            t_us: self.start_us,
+            good: (self.good as f32 / expected).min(1.0),
+            beats: self.beats,
+            period_s: self.period * per_beat,
+            sway_g: self.sway * per_beat,
+            odba_g: self.odba * per,
+            vedba_g: self.vedba * per,
+            dynamic_rms_g: math::sqrt(self.dynamic2 * per),
+            static_g: math::add_scaled(self.origin, per, self.shift),
+            static_sd_g: math::sqrt(variance),
+            depth_m: (self.depth_count > 0).then(|| self.depth / self.depth_count as f32),
+            depth_range_m: if self.depth_count > 0 {
+                self.depth_high - self.depth_low
+            } else {
+                0.0
+            },
+        }
+    }
+}
+
+/// Collects minutes; each is given out once the beats in it are certain.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Minutes {
+    now: Sums,
+    before: Option<Sums>,
+    settle_us: u64,
+    expected: f32,
+}
+
+impl Minutes {
+    /// `settle_s`: longest delay of a beat (taken as 60 s at most);
+    /// `working_hz`: rate of the motion.
+    pub fn new(settle_s: f32, working_hz: f32) -> Self {
+        Minutes {
+            now: Sums::new(0),
+            before: None,
+            settle_us: math::s_to_us(settle_s).min(MINUTE_US),
+            expected: 60.0 * working_hz,
+        }
+    }
+
+    /// Adds the motion of one sample that was taken at `t_us`.
+    pub fn add_motion(&mut self, motion: &Motion, good: bool) {
+        let s = &mut self.now;
+        if s.count == 0 {
+            s.origin = motion.static_g;
+        }
+        s.count = s.count.saturating_add(1);
+        if good {
+            s.good = s.good.saturating_add(1);
+        }
+        s.odba += motion.odba_g;
+        s.vedba += motion.vedba_g;
+        s.dynamic2 += motion.vedba_g * motion.vedba_g;
+        let e = math::add_scaled(motion.static_g, -1.0, s.origin);
+        s.shift = math::add_scaled(s.shift, 1.0, e);
+        s.shift2 += math::dot(e, e);
+    }
+
+    /// Adds a depth reading.
+    pub fn add_depth(&mut self, depth_m: f32) {
+        let s = &mut self.now;
+        s.depth += depth_m;
+        s.depth_count = s.depth_count.saturating_add(1);
+        s.depth_low = s.depth_low.min(depth_m);
+        s.depth_high = s.depth_high.max(depth_m);
+    }
+
+    /// Adds a beat to the minute or minutes that it lies in.
+    pub fn add_beat(&mut self, beat: &Beat) {
+        self.now.add_beat(beat);
+        if let Some(before) = self.before.as_mut() {
+            before.add_beat(beat);
+        }
+    }
+
+    /// Moves on to `t_us` (time of the motion, not of the newest sample).
+    pub fn step(&mut self, t_us: u64) -> Option<Summary> {
+        let mut out = None;
+        if let Some(before) = self.before
+            && (t_us >= before.end_us().saturating_add(self.settle_us) || t_us >= self.now.end_us())
+        {
+            out = Some(before.summary(self.expected));
+            self.before = None;
+        }
+        if t_us >= self.now.end_us() && self.before.is_none() {
+            self.before = Some(self.now);
+            let start = self.now.end_us();
+            // After a long gap the minutes in between hold nothing and are left out.
+            let behind = t_us.saturating_sub(start).checked_div(MINUTE_US).unwrap_or(0);
+            self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
+        }
+        out
+    }
+
+    /// After the last sample: the minutes still waiting, oldest first.
+    pub fn finish(&mut self) -> Option<Summary> {
+        if let Some(before) = self.before.take() {
+            return Some(before.summary(self.expected));
+        }
+        if self.now.count > 0 {
+            let last = self.now.summary(self.expected);
+            self.now = Sums::new(self.now.end_us());
+            return Some(last);
+        }
+        None
+    }
+}

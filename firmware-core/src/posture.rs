@@ -1,0 +1,119 @@
+//! Static and dynamic acceleration, and activity.
+//!
+//! Static acceleration is the running mean of each axis over 2 to 3 s, centred
+//! on the sample it belongs to (Shepard et al. 2008, Aquatic Biology 4:235), so
+//! everything here comes out half a window late. Dynamic = raw - static;
+//! ODBA = |dx|+|dy|+|dz| (Wilson et al. 2006, J. Animal Ecology 75:1081);
+//! VeDBA = sqrt(dx^2+dy^2+dz^2) (Qasem et al. 2012, PLoS ONE 7:e31187).
+//! Sums are whole numbers, so they never drift.
+
+use crate::config::Config;
+use crate::math;
+
+/// Longest window, samples: 3 s at the highest working rate (below 40 Hz), made odd.
+const WINDOW_MAX: usize = 121;
+/// Whole numbers for full scale; leaves room for 5 % above it.
+const FULL_SCALE: f32 = 30_000.0;
+
+/// Static and dynamic acceleration of one sample, g, sensor axes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Motion {
+    /// Static acceleration.
+    pub static_g: [f32; 3],
+    /// Dynamic acceleration.
+    pub dynamic_g: [f32; 3],
+    /// Overall dynamic body acceleration.
+    pub odba_g: f32,
+    /// Vectorial dynamic body acceleration.
+    pub vedba_g: f32,
+}
+
+/// The running mean.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Posture {
+    ring: [[i16; 3]; WINDOW_MAX],
+    sum: [i32; 3],
+    len: u8,
+    filled: u8,
+    head: u8,
+    to_counts: f32,
+    to_g: f32,
+    mean: f32,
+}
+
+impl Posture {
+    /// For samples at `working_hz` (below 40 Hz).
+    pub fn new(config: &Config, working_hz: f32) -> Self {
+        let wanted = math::round_u32(config.detector().static_window_s * working_hz) | 1;
+        let len = wanted.clamp(3, WINDOW_MAX as u32) as u8;
+        let to_counts = FULL_SCALE / config.logger().range_g;
+        Posture {
+            ring: [[0; 3]; WINDOW_MAX],
+            sum: [0; 3],
+            len,
+            filled: 0,
+            head: 0,
+            to_counts,
+            to_g: 1.0 / to_counts,
+            mean: 1.0 / f32::from(len),
+        }
+    }
+
+    /// Samples by which [`Posture::step`] is late.
+    pub fn delay_samples(&self) -> u8 {
+        self.len / 2
+    }
+
+    /// Forgets the window, after a gap.
+    pub fn restart(&mut self) {
+        self.sum = [0; 3];
+        self.filled = 0;
+        self.head = 0;
+    }
+
+    /// Takes a sample; gives the one half a window ago once the window is full.
+    pub fn step(&mut self, accel_g: [f32; 3]) -> Option<Motion> {
+        let mut new = [0_i16; 3];
+        for (n, a) in new.iter_mut().zip(accel_g) {
+            *n = ((a * self.to_counts + 32_768.5) as i32).wrapping_sub(32_768) as i16;
+        }
+        let slot = self.ring.get_mut(usize::from(self.head))?;
+        let old = if self.filled < self.len { [0; 3] } else { *slot };
+        *slot = new;
+        for ((s, n), o) in self.sum.iter_mut().zip(new).zip(old) {
+            *s = s.wrapping_add(i32::from(n)).wrapping_sub(i32::from(o));
+        }
+        self.head = self.head.wrapping_add(1);
+        if self.head >= self.len {
+            self.head = 0;
+        }
+        if self.filled < self.len {
+            self.filled = self.filled.wrapping_add(1);
+            if self.filled < self.len {
+                return None;
+            }
+        }
+        // The oldest sample sits at `head`; the middle one half a window on.
+        let mut middle = usize::from(self.head).wrapping_add(usize::from(self.len / 2));
+        if middle >= usize::from(self.len) {
+            middle = middle.wrapping_sub(usize::from(self.len));
+        }
+        let raw = *self.ring.get(middle)?;
+        let mut static_g = [0.0; 3];
+        let mut dynamic_g = [0.0; 3];
+        for (((st, dy), s), r) in
+            static_g.iter_mut().zip(dynamic_g.iter_mut()).zip(self.sum).zip(raw)
+        {
+            let mean = s as f32 * self.mean;
+            *st = mean * self.to_g;
+            *dy = (f32::from(r) - mean) * self.to_g;
+        }
+        let [x, y, z] = dynamic_g;
+        Some(Motion {
+            static_g,
+            dynamic_g,
+            odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),
+            vedba_g: math::sqrt(x * x + y * y + z * z),
+        })
+    }
+}

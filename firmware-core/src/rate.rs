@@ -1,0 +1,119 @@
+//! One working rate for any sample rate from 5 to 100 Hz: fast samples are
+//! averaged in twos or fours, slow ones are interpolated for the beat stage.
+
+/// Averages `factor` samples into one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Decimator {
+    factor: u8,
+    count: u8,
+    scale: f32,
+    sum: [f32; 3],
+}
+
+impl Decimator {
+    /// For samples at `sample_hz`: the result runs below 40 Hz.
+    pub fn new(sample_hz: f32) -> Self {
+        let factor = if sample_hz >= 80.0 {
+            4
+        } else if sample_hz >= 40.0 {
+            2
+        } else {
+            1
+        };
+        Decimator { factor, count: 0, scale: 1.0 / f32::from(factor), sum: [0.0; 3] }
+    }
+
+    /// Samples averaged into one.
+    pub fn factor(&self) -> u8 {
+        self.factor
+    }
+
+    /// Takes a sample; gives the mean of every `factor` samples.
+    pub fn step(&mut self, accel_g: [f32; 3]) -> Option<[f32; 3]> {
+        if self.factor == 1 {
+            return Some(accel_g);
+        }
+        for (s, a) in self.sum.iter_mut().zip(accel_g) {
+            *s += a;
+        }
+        self.count = self.count.wrapping_add(1);
+        if self.count < self.factor {
+            return None;
+        }
+        self.count = 0;
+        let mut mean = [0.0; 3];
+        for (m, s) in mean.iter_mut().zip(self.sum.iter_mut()) {
+            *m = *s * self.scale;
+            *s = 0.0;
+        }
+        Some(mean)
+    }
+}
+
+/// Doubles a rate by cubic interpolation (weights -1, 9, 9, -1 over 16).
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+struct Doubler {
+    past: [f32; 3],
+}
+
+impl Doubler {
+    /// Gives the value two samples back and the one half a sample after it.
+    fn step(&mut self, x: f32) -> [f32; 2] {
+        let [a, b, c] = self.past;
+        self.past = [b, c, x];
+        [b, (9.0 * (b + c) - a - x) * 0.0625]
+    }
+}
+
+/// Raises a rate by 1, 2 or 4 so that it lies from 20 to 40 Hz.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Interpolator {
+    factor: u8,
+    first: Doubler,
+    second: Doubler,
+}
+
+impl Interpolator {
+    /// For values at `working_hz`, 5 to 40 Hz.
+    pub fn new(working_hz: f32) -> Self {
+        let factor = if working_hz < 10.0 {
+            4
+        } else if working_hz < 20.0 {
+            2
+        } else {
+            1
+        };
+        Interpolator { factor, first: Doubler::default(), second: Doubler::default() }
+    }
+
+    /// Values out for one in.
+    pub fn factor(&self) -> u8 {
+        self.factor
+    }
+
+    /// How far the newest value out lies behind the newest in, in output samples.
+    pub fn delay(&self) -> u8 {
+        match self.factor {
+            4 => 9,
+            2 => 3,
+            _ => 0,
+        }
+    }
+
+    /// Takes a value; the first `factor` of the result are new.
+    pub fn step(&mut self, x: f32) -> [f32; 4] {
+        match self.factor {
+            4 => {
+                let [a, b] = self.first.step(x);
+                let [p, q] = self.second.step(a);
+                let [r, s] = self.second.step(b);
+                [p, q, r, s]
+            }
+            2 => {
+                let [a, b] = self.first.step(x);
+                [a, b, 0.0, 0.0]
+            }
+            _ => [x, 0.0, 0.0, 0.0],
+        }
+    }
+}

@@ -1,0 +1,377 @@
+//! When has the animal settled on its own normal?
+//!
+//! After release, beat frequency, beat amplitude and activity start off the
+//! animal's own level and settle on it along a logistic in time after release
+//! (Whitney et al. 2016, Fisheries Research 183:210), while all three swing by
+//! day and night. Half-hour means of their logarithms are kept; the model
+//!
+//! `y = a + d S(t) + c cos(2 pi t / 24 h) + s sin(2 pi t / 24 h)`,
+//! `S(t) = 1 / (1 + exp((t - t50) / tau))`
+//!
+//! is fitted over a grid of recovery times and steepnesses, shared by the three
+//! signals; `a, d, c, s` are each signal's own and solved for exactly, with a
+//! prior on the size of the swing. The marginal likelihood on the grid gives
+//! the recovery time (the moment at which `recovered_fraction` of the way from
+//! the first to the settled level is done), its standard error and the
+//! probability that it lies in the past. One grid point is worked a sample, so
+//! no sample costs much.
+
+use crate::config::Config;
+use crate::math;
+use crate::minute::Summary;
+use crate::tag::RecoveryReport;
+
+/// Bins kept; when they are full, pairs are joined and each holds twice the time.
+const BINS: usize = 64;
+/// First length of a bin, minutes.
+const BIN_MIN: u16 = 30;
+/// Signals: beat frequency, sway amplitude, ODBA.
+const SIGNALS: usize = 3;
+/// Swum minutes that a bin needs for each half hour.
+const SWUM_MIN: u16 = 6;
+/// Steps of the recovery-time grid, and steepnesses tried at each.
+const TIMES: u16 = 56;
+const STEEPS: [f32; 5] = [0.14, 0.26, 0.42, 0.62, 0.86];
+/// Stored logarithms: this many for one unit.
+const LOG_SCALE: f32 = 4096.0;
+const MISSING: i16 = i16::MIN;
+/// Ridge weights: the size of the swing and of the change, as expected noise over expected size, squared.
+const RIDGE_SWING: f32 = 0.12;
+const RIDGE_CHANGE: f32 = 0.005;
+/// Part of the bins that counts as independent: neighbours share the animal's mood.
+const INDEPENDENT: f32 = 0.5;
+/// Floor of the residual variance, squared log units.
+const RESIDUAL_FLOOR: f32 = 2.0e-4;
+/// Bins (of any length) before the first fit.
+const FIRST_FIT_BINS: u8 = 8;
+
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+struct Gather {
+    minutes: u16,
+    swum: u16,
+    beats: f32,
+    period: f32,
+    sway: f32,
+    odba: f32,
+}
+
+/// Sums that do not depend on the grid point.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+struct Fixed {
+    n: f32,
+    c: f32,
+    s: f32,
+    cc: f32,
+    cs: f32,
+    ss: f32,
+    mean: [f32; SIGNALS],
+    yy: [f32; SIGNALS],
+    cy: [f32; SIGNALS],
+    sy: [f32; SIGNALS],
+}
+
+/// A fit under way over the grid.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Fit {
+    point: u16,
+    step_h: f32,
+    fixed: Fixed,
+    best: f32,
+    weight: f32,
+    past: f32,
+    mean: f32,
+    square: f32,
+}
+
+/// The recovery stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recovery {
+    bins: [[i16; SIGNALS]; BINS],
+    filled: u8,
+    bin_min: u16,
+    gather: Gather,
+    fit: Option<Fit>,
+    remaining: f32,
+    se_max_s: f32,
+    prob_min: f32,
+    last_t_s: f32,
+    steady: u8,
+    report: Option<RecoveryReport>,
+}
+
+fn to_log(x: f32) -> i16 {
+    let v = math::logf(x.max(1.0e-4)) * LOG_SCALE;
+    (v.clamp(-32_000.0, 32_000.0)) as i16
+}
+
+impl Recovery {
+    /// With the configured bounds.
+    pub fn new(config: &Config) -> Self {
+        let d = config.detector();
+        Recovery {
+            bins: [[MISSING; SIGNALS]; BINS],
+            filled: 0,
+            bin_min: BIN_MIN,
+            gather: Gather::default(),
+            fit: None,
+            remaining: 1.0 - d.recovered_fraction,
+            se_max_s: d.recovery_sd_max_h * 3600.0,
+            prob_min: d.recovery_prob,
+            last_t_s: 0.0,
+            steady: 0,
+            report: None,
+        }
+    }
+
+    /// The latest estimate.
+    pub fn report(&self) -> Option<&RecoveryReport> {
+        self.report.as_ref()
+    }
+
+    /// Takes a minute of a living animal (`None`: nothing can be said of it).
+    pub fn add(&mut self, minute: Option<&Summary>) {
+        let g = &mut self.gather;
+        g.minutes = g.minutes.saturating_add(1);
+        if let Some(m) = minute
+            && m.good > 0.5
+            && m.beats >= 2.0
+        {
+            g.swum = g.swum.saturating_add(1);
+            g.beats += m.beats;
+            g.period += m.beats * m.period_s;
+            g.sway += m.beats * m.sway_g;
+            g.odba += m.odba_g;
+        }
+        if g.minutes < self.bin_min {
+            return;
+        }
+        let needed = self.bin_min.checked_div(BIN_MIN).unwrap_or(1).saturating_mul(SWUM_MIN);
+        let bin = if g.swum >= needed {
+            [
+                to_log(g.beats / g.period),
+                to_log(g.sway / g.beats),
+                to_log(g.odba / f32::from(g.swum)),
+            ]
+        } else {
+            [MISSING; SIGNALS]
+        };
+        self.gather = Gather::default();
+        if let Some(slot) = self.bins.get_mut(usize::from(self.filled)) {
+            *slot = bin;
+            self.filled = self.filled.saturating_add(1);
+        }
+        if usize::from(self.filled) >= BINS {
+            self.join();
+        }
+        let decided = self.report.is_some_and(|r| r.decided_us.is_some());
+        if self.filled >= FIRST_FIT_BINS && !decided {
+            self.start_fit();
+        }
+    }
+
+    /// Joins bins in pairs to make room.
+    fn join(&mut self) {
+        let mut write = 0_usize;
+        for pair in 0..BINS / 2 {
+            let read = pair.saturating_mul(2);
+            let a = self.bins.get(read).copied().unwrap_or([MISSING; SIGNALS]);
+            let b = self.bins.get(read.saturating_add(1)).copied().unwrap_or([MISSING; SIGNALS]);
+            let mut joined = [MISSING; SIGNALS];
+            for ((j, p), q) in joined.iter_mut().zip(a).zip(b) {
+                *j = match (p == MISSING, q == MISSING) {
+                    (true, _) => q,
+                    (_, true) => p,
+                    _ => (i32::from(p).wrapping_add(i32::from(q)) >> 1) as i16,
+                };
+            }
+            if let Some(slot) = self.bins.get_mut(write) {
+                *slot = joined;
+            }
+            write = write.saturating_add(1);
+        }
+        for slot in self.bins.iter_mut().skip(write) {
+            *slot = [MISSING; SIGNALS];
+        }
+        self.filled = (BINS / 2) as u8;
+        self.bin_min = self.bin_min.saturating_mul(2);
+    }
+
+    /// Turn of the 24 h cycle from one bin to the next, as cosine and sine.
+    fn turn(&self) -> (f32, f32) {
+        let angle = core::f32::consts::TAU * f32::from(self.bin_min) / 1440.0;
+        (math::cosf(angle), math::sinf(angle))
+    }
+
+    fn start_fit(&mut self) {
+        let mut f = Fixed::default();
+        let (tc, ts) = self.turn();
+        let used = usize::from(self.filled);
+        for bin in self.bins.iter().take(used) {
+            if bin.first() == Some(&MISSING) {
+                continue;
+            }
+            f.n += 1.0;
+            for (m, v) in f.mean.iter_mut().zip(bin) {
+                *m += f32::from(*v) / LOG_SCALE;
+            }
+        }
+        if f.n < f32::from(FIRST_FIT_BINS) {
+            return;
+        }
+        for m in &mut f.mean {
+            *m /= f.n;
+        }
+        let (mut c, mut s) = (1.0_f32, 0.0_f32);
+        for bin in self.bins.iter().take(used) {
+            if bin.first() != Some(&MISSING) {
+                f.c += c;
+                f.s += s;
+                f.cc += c * c;
+                f.cs += c * s;
+                f.ss += s * s;
+                for i in 0..SIGNALS {
+                    let y = bin.get(i).map_or(0.0, |v| f32::from(*v) / LOG_SCALE)
+                        - f.mean.get(i).copied().unwrap_or(0.0);
+                    if let Some(v) = f.yy.get_mut(i) {
+                        *v += y * y;
+                    }
+                    if let Some(v) = f.cy.get_mut(i) {
+                        *v += y * c;
+                    }
+                    if let Some(v) = f.sy.get_mut(i) {
+                        *v += y * s;
+                    }
+                }
+            }
+            (c, s) = (c * tc - s * ts, s * tc + c * ts);
+        }
+        let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
+        self.fit = Some(Fit {
+            point: 0,
+            step_h: 1.4 * now_h / f32::from(TIMES),
+            fixed: f,
+            best: f32::MIN,
+            weight: 0.0,
+            past: 0.0,
+            mean: 0.0,
+            square: 0.0,
+        });
+    }
+
+    /// Works one grid point, if a fit is under way. Gives a report when the fit ends.
+    pub fn step(&mut self, now_us: u64) -> Option<RecoveryReport> {
+        let mut fit = self.fit?;
+        let per = STEEPS.len() as u16;
+        let time = fit.point.checked_div(per).unwrap_or(0);
+        let steep = fit.point.checked_rem(per).unwrap_or(0);
+        let t_h = (f32::from(time) + 0.5) * fit.step_h;
+        let k = STEEPS.get(usize::from(steep)).copied().unwrap_or(0.5);
+        let score = self.score(&fit.fixed, t_h, k);
+        if score > fit.best {
+            let shrink = math::expf((fit.best - score).max(-80.0));
+            fit.weight *= shrink;
+            fit.past *= shrink;
+            fit.mean *= shrink;
+            fit.square *= shrink;
+            fit.best = score;
+        }
+        let w = math::expf((score - fit.best).max(-80.0));
+        let now_h = now_us as f32 / 3.6e9;
+        fit.weight += w;
+        fit.mean += w * t_h;
+        fit.square += w * t_h * t_h;
+        if t_h <= now_h {
+            fit.past += w;
+        }
+        fit.point = fit.point.saturating_add(1);
+        if fit.point < TIMES.saturating_mul(per) {
+            self.fit = Some(fit);
+            return None;
+        }
+        self.fit = None;
+        let mean_h = fit.mean / fit.weight;
+        // The grid itself cannot resolve better than its step.
+        let grid = fit.step_h * fit.step_h / 12.0;
+        let se_s = math::sqrt((fit.square / fit.weight - mean_h * mean_h).max(0.0) + grid) * 3600.0;
+        let t_s = mean_h * 3600.0;
+        let prob = fit.past / fit.weight;
+        let moved = math::fabsf(t_s - self.last_t_s);
+        self.last_t_s = t_s;
+        self.steady = if moved < 0.75 * self.se_max_s { self.steady.saturating_add(1) } else { 0 };
+        let elapsed_s = now_us as f32 * 1.0e-6;
+        let decided = prob >= self.prob_min
+            && se_s <= self.se_max_s
+            && self.steady >= 4
+            && elapsed_s > t_s + 2.0 * se_s;
+        let report = RecoveryReport {
+            t_s,
+            se_s,
+            prob,
+            decided_us: if decided { Some(now_us) } else { None },
+        };
+        self.report = Some(report);
+        self.report
+    }
+
+    /// Log marginal likelihood at one grid point.
+    fn score(&self, f: &Fixed, t_h: f32, k: f32) -> f32 {
+        // S(t) = 1 / (1 + u e^(t/tau)), with u such that S(t_h) = remaining * S(0).
+        let inverse = 1.0 / self.remaining;
+        let tau = t_h * k / math::logf(inverse);
+        let u = (inverse - 1.0) / (math::expf((t_h / tau).min(60.0)) - inverse);
+        let bin_h = f32::from(self.bin_min) / 60.0;
+        let growth = math::expf((bin_h / tau).min(60.0));
+        let mut e = u * math::expf((0.5 * bin_h / tau).min(60.0));
+        let first = 1.0 + u;
+        let (tc, ts) = self.turn();
+        let (mut c, mut s) = (1.0_f32, 0.0_f32);
+        let (mut x1, mut xx, mut xc, mut xs) = (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
+        let mut xy = [0.0_f32; SIGNALS];
+        for bin in self.bins.iter().take(usize::from(self.filled)) {
+            let [y0, y1, y2] = *bin;
+            if y0 != MISSING {
+                let x = first / (1.0 + e);
+                x1 += x;
+                xx += x * x;
+                xc += x * c;
+                xs += x * s;
+                let [a0, a1, a2] = xy;
+                xy = [a0 + x * f32::from(y0), a1 + x * f32::from(y1), a2 + x * f32::from(y2)];
+            }
+            e = (e * growth).min(1.0e30);
+            (c, s) = (c * tc - s * ts, s * tc + c * ts);
+        }
+        // Normal equations for (1, S, cos, sin), eliminated in that order.
+        let l_1x = x1 / f.n;
+        let l_1c = f.c / f.n;
+        let l_1s = f.s / f.n;
+        let pxx = xx + RIDGE_CHANGE - l_1x * x1;
+        let pxc = xc - l_1x * f.c;
+        let pxs = xs - l_1x * f.s;
+        let pcc = f.cc + RIDGE_SWING - l_1c * f.c;
+        let pcs = f.cs - l_1c * f.s;
+        let pss = f.ss + RIDGE_SWING - l_1s * f.s;
+        let l_xc = pxc / pxx;
+        let l_xs = pxs / pxx;
+        let qcc = pcc - l_xc * pxc;
+        let qcs = pcs - l_xc * pxs;
+        let qss = pss - l_xs * pxs;
+        let l_cs = qcs / qcc;
+        let rss = qss - l_cs * qcs;
+        let mut score = 0.0;
+        for i in 0..SIGNALS {
+            let mean = f.mean.get(i).copied().unwrap_or(0.0);
+            let yy = f.yy.get(i).copied().unwrap_or(0.0);
+            let bx = xy.get(i).copied().unwrap_or(0.0) / LOG_SCALE - mean * x1;
+            let bc = f.cy.get(i).copied().unwrap_or(0.0);
+            let bs = f.sy.get(i).copied().unwrap_or(0.0);
+            // y is centred, so the first equation's right side is 0.
+            let gc = bc - l_xc * bx;
+            let gs = bs - l_xs * bx - l_cs * gc;
+            let left = yy - bx * bx / pxx - gc * gc / qcc - gs * gs / rss;
+            let variance = left.max(0.0) / f.n + RESIDUAL_FLOOR;
+            score -= 0.5 * INDEPENDENT * f.n * math::logf(variance);
+        }
+        score - 0.5 * SIGNALS as f32 * math::logf((pxx * qcc * rss).max(1.0e-12))
+    }
+}

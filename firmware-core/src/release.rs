@@ -1,0 +1,202 @@
+//! When the tag lets go.
+//!
+//! Never before the floor, always by the ceiling, whatever any detector says;
+//! between them the first cause that has stood for its own confirmation time,
+//! and, where its rule says so, only while enough daylight is left for a search.
+
+use crate::config::Config;
+use crate::math;
+use crate::sun;
+use crate::tag::{Cause, Fate, FateReport, RecoveryReport, ReleaseDecision};
+
+const HOUR_US: f32 = 3.6e9;
+const MINUTE_US: f32 = 6.0e7;
+/// Causes below the ceiling, most pressing first.
+const CAUSES: [Cause; 6] = [
+    Cause::TooDeep,
+    Cause::CellLow,
+    Cause::Detached,
+    Cause::Death,
+    Cause::MemoryFull,
+    Cause::Recovered,
+];
+
+/// What the release is decided from, at one instant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Grounds<'a> {
+    /// Tag time, microseconds.
+    pub now_us: u64,
+    /// The decision on fate that stands.
+    pub fate: Option<&'a FateReport>,
+    /// The estimate of recovery.
+    pub recovery: Option<&'a RecoveryReport>,
+    /// Latest depth, m.
+    pub depth_m: Option<f32>,
+    /// Part of the cell's charge left.
+    pub cell_left: Option<f32>,
+    /// Part of the memory used.
+    pub memory_used: Option<f32>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Rule {
+    confirm_us: u64,
+    daylight: bool,
+    since_us: Option<u64>,
+}
+
+/// The release stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Release {
+    floor_us: u64,
+    ceiling_us: u64,
+    start_unix_s: Option<i64>,
+    latitude_deg: f32,
+    longitude_deg: f32,
+    margin_s: i64,
+    max_depth_m: f32,
+    reserve: f32,
+    full: f32,
+    evidence: f32,
+    normal_h: f32,
+    rules: [Rule; 6],
+    next_sun_us: u64,
+    light: bool,
+    done: Option<ReleaseDecision>,
+}
+
+fn us(value: f32, unit_us: f32) -> u64 {
+    (value * unit_us) as u64
+}
+
+impl Release {
+    /// With the configured rules.
+    pub fn new(config: &Config) -> Self {
+        let r = config.release();
+        let p = config.place();
+        let rule = |confirm_us: u64, daylight: bool| Rule { confirm_us, daylight, since_us: None };
+        Release {
+            floor_us: us(r.floor_h, HOUR_US),
+            ceiling_us: us(r.ceiling_h, HOUR_US),
+            start_unix_s: p.start_unix_s,
+            latitude_deg: p.latitude_deg,
+            longitude_deg: p.longitude_deg,
+            margin_s: (r.daylight_margin_h * 3600.0) as i64,
+            max_depth_m: r.max_depth_m,
+            reserve: r.cell_reserve_fraction,
+            full: r.memory_full_fraction,
+            evidence: -math::logf(config.detector().false_death_prob),
+            normal_h: r.recovery_normal_h,
+            rules: [
+                rule(us(r.depth_confirm_s, 1.0e6), false),
+                rule(us(r.cell_confirm_min, MINUTE_US), r.cell_daylight),
+                rule(us(r.detached_confirm_min, MINUTE_US), r.detached_daylight),
+                rule(us(r.death_confirm_min, MINUTE_US), r.death_daylight),
+                rule(us(r.memory_confirm_min, MINUTE_US), r.memory_daylight),
+                rule(us(r.recovery_normal_h, HOUR_US), r.recovery_daylight),
+            ],
+            next_sun_us: 0,
+            light: true,
+            done: None,
+        }
+    }
+
+    /// The decision, once made.
+    pub fn decision(&self) -> Option<&ReleaseDecision> {
+        self.done.as_ref()
+    }
+
+    /// Value and bound of a cause, and whether it stands.
+    fn judge(&self, cause: Cause, g: &Grounds) -> (bool, f32, f32) {
+        let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
+        let evidence = g.fate.map_or(0.0, |f| f.evidence);
+        match cause {
+            Cause::TooDeep => {
+                let d = g.depth_m.unwrap_or(0.0);
+                (d > self.max_depth_m, d, self.max_depth_m)
+            }
+            Cause::CellLow => {
+                let left = g.cell_left.unwrap_or(1.0);
+                (left <= self.reserve, left, self.reserve)
+            }
+            Cause::Detached => (
+                matches!(fate, Fate::DetachedFloating | Fate::DetachedOnBottom),
+                evidence,
+                self.evidence,
+            ),
+            Cause::Death => (fate == Fate::Dead, evidence, self.evidence),
+            Cause::MemoryFull => {
+                let used = g.memory_used.unwrap_or(0.0);
+                (used >= self.full, used, self.full)
+            }
+            Cause::Recovered => {
+                let lives = matches!(fate, Fate::Undetermined | Fate::Alive);
+                let since = g.recovery.and_then(|r| r.decided_us);
+                let hours = since.map_or(0.0, |d| g.now_us.saturating_sub(d) as f32 / HOUR_US);
+                (since.is_some() && lives, hours, self.normal_h)
+            }
+            Cause::Ceiling => (
+                g.now_us >= self.ceiling_us,
+                g.now_us as f32 / HOUR_US,
+                self.ceiling_us as f32 / HOUR_US,
+            ),
+        }
+    }
+
+    fn daylight(&mut self, now_us: u64) -> bool {
+        let Some(start) = self.start_unix_s else { return true };
+        // The sun moves slowly: look once a minute.
+        if now_us >= self.next_sun_us {
+            let now_s = i64::try_from(now_us.checked_div(1_000_000).unwrap_or(0)).unwrap_or(0);
+            let left = sun::daylight_left_s(
+                start.saturating_add(now_s),
+                self.latitude_deg,
+                self.longitude_deg,
+            );
+            self.light = left > 0 && left >= self.margin_s;
+            self.next_sun_us = now_us.saturating_add(60_000_000);
+        }
+        self.light
+    }
+
+    /// Takes the grounds at one instant; gives the decision when it is made.
+    pub fn step(&mut self, g: &Grounds) -> Option<ReleaseDecision> {
+        if self.done.is_some() {
+            return None;
+        }
+        if g.now_us >= self.ceiling_us {
+            let (_, value, bound) = self.judge(Cause::Ceiling, g);
+            return self.decide(g, Cause::Ceiling, self.ceiling_us, value, bound);
+        }
+        for (i, cause) in CAUSES.iter().enumerate() {
+            let (stands, value, bound) = self.judge(*cause, g);
+            let Some(rule) = self.rules.get_mut(i) else { continue };
+            if !stands {
+                rule.since_us = None;
+                continue;
+            }
+            let since = *rule.since_us.get_or_insert(g.now_us);
+            let Rule { confirm_us, daylight, .. } = *rule;
+            if g.now_us < self.floor_us || g.now_us.saturating_sub(since) < confirm_us {
+                continue;
+            }
+            if daylight && !self.daylight(g.now_us) {
+                continue;
+            }
+            return self.decide(g, *cause, since, value, bound);
+        }
+        None
+    }
+
+    fn decide(
+        &mut self,
+        g: &Grounds,
+        cause: Cause,
+        since_us: u64,
+        value: f32,
+        bound: f32,
+    ) -> Option<ReleaseDecision> {
+        self.done = Some(ReleaseDecision { t_us: g.now_us, cause, since_us, value, bound });
+        self.done
+    }
+}

@@ -1,0 +1,256 @@
+//! From a reading to a sample that can be trusted: time that only goes
+//! forward, axes that are alive, and a counter for everything that is not.
+
+use crate::config::Config;
+use crate::math;
+use crate::tag::{FaultCounters, FaultKind, Sample};
+
+/// Longest gap that is bridged by repeating the last value, microseconds.
+const BRIDGE_US: u64 = 250_000;
+/// A step in time larger than this is believed only once the next sample agrees.
+const SUSPECT_US: u64 = 1_000_000;
+/// Samples in a row that must lie in the past before the clock is taken to have been set back.
+const SET_BACK_AFTER: u8 = 5;
+/// Motion on another axis that proves an unchanging axis stuck, g.
+const STUCK_PROOF_G: f32 = 0.05;
+/// An axis that repeats one value this long while another moves is stuck, s.
+const STUCK_ONE_S: f32 = 10.0;
+/// All axes repeating their values this long are stuck, s.
+const STUCK_ALL_S: f32 = 60.0;
+/// An axis at full scale this long is no longer a knock but a fault, s.
+const CLIPPED_S: f32 = 2.0;
+
+/// A checked sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Checked {
+    /// Tag time, microseconds, strictly increasing.
+    pub t_us: u64,
+    /// Acceleration, g; a bad axis holds its last good value.
+    pub accel_g: [f32; 3],
+    /// How often to step the stages with it: 1, or more across a short gap.
+    pub repeats: u8,
+    /// A gap too long to bridge came before it: windows must start anew.
+    pub restart: bool,
+    /// All three axes can be trusted.
+    pub good: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Axis {
+    last: f32,
+    held: f32,
+    same: u32,
+    clipped: u32,
+    low: f32,
+    high: f32,
+    bad: bool,
+}
+
+impl Axis {
+    const NEW: Axis =
+        Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0, bad: false };
+}
+
+/// Checks time and axes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sensor {
+    period_us: u64,
+    full_scale_g: f32,
+    stuck_one: u32,
+    stuck_all: u32,
+    clipped_max: u32,
+    started: bool,
+    last_us: u64,
+    offset_us: i64,
+    back: u8,
+    suspect_us: Option<u64>,
+    axes: [Axis; 3],
+    counters: FaultCounters,
+    active: u8,
+}
+
+impl Sensor {
+    /// For a logger as configured.
+    pub fn new(config: &Config) -> Self {
+        let hz = config.logger().sample_hz;
+        Sensor {
+            period_us: u64::from(config.sample_us().max(1)),
+            full_scale_g: config.logger().range_g,
+            stuck_one: math::round_u32(STUCK_ONE_S * hz),
+            stuck_all: math::round_u32(STUCK_ALL_S * hz),
+            clipped_max: math::round_u32(CLIPPED_S * hz),
+            started: false,
+            last_us: 0,
+            offset_us: 0,
+            back: 0,
+            suspect_us: None,
+            axes: [Axis::NEW; 3],
+            counters: FaultCounters::default(),
+            active: 0,
+        }
+    }
+
+    /// Counters so far.
+    pub fn counters(&self) -> &FaultCounters {
+        &self.counters
+    }
+
+    fn count(&mut self, kind: FaultKind) {
+        if let Some(c) = self.counters.counts.get_mut(kind as usize) {
+            *c = c.saturating_add(1);
+        }
+    }
+
+    /// Notes a fault that lasts; returns it when it begins.
+    pub fn note(&mut self, kind: FaultKind, present: bool) -> Option<FaultKind> {
+        let bit = 1_u8.wrapping_shl(kind as u32);
+        let was = self.active & bit != 0;
+        if present {
+            self.count(kind);
+            self.active |= bit;
+        } else {
+            self.active &= !bit;
+        }
+        (present && !was).then_some(kind)
+    }
+
+    /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).
+    pub fn step(&mut self, sample: &Sample) -> (Option<Checked>, Option<FaultKind>) {
+        let mut fault = None;
+        let Some((t_us, gap_us)) = self.time(sample.t_us, &mut fault) else {
+            return (None, fault);
+        };
+        let (accel_g, good, axis_fault) = self.axes(sample.accel_g);
+        let bridged = gap_us <= BRIDGE_US;
+        let repeats = if bridged && gap_us > 0 {
+            gap_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0)
+        } else {
+            0
+        };
+        let checked = Checked {
+            t_us,
+            accel_g,
+            repeats: (repeats as u8).saturating_add(1),
+            restart: !bridged,
+            good,
+        };
+        (Some(checked), fault.or(axis_fault))
+    }
+
+    /// Monotonic time and the time missing before this sample.
+    fn time(&mut self, raw_us: u64, fault: &mut Option<FaultKind>) -> Option<(u64, u64)> {
+        let t = raw_us.saturating_add_signed(self.offset_us);
+        if !self.started {
+            self.started = true;
+            self.last_us = t;
+            return Some((t, 0));
+        }
+        if t <= self.last_us {
+            *fault = self.note(FaultKind::ClockJump, true);
+            if t == self.last_us {
+                return None;
+            }
+            self.back = self.back.saturating_add(1);
+            let now = self.last_us.saturating_add(self.period_us);
+            if self.back >= SET_BACK_AFTER {
+                let raw = i64::try_from(raw_us).unwrap_or(i64::MAX);
+                self.offset_us = i64::try_from(now).unwrap_or(i64::MAX).saturating_sub(raw);
+                self.back = 0;
+            }
+            self.last_us = now;
+            return Some((now, 0));
+        }
+        self.back = 0;
+        let step = t.saturating_sub(self.last_us);
+        if step > SUSPECT_US {
+            let agrees =
+                self.suspect_us.is_some_and(|s| t > s && t.saturating_sub(s) <= SUSPECT_US);
+            if !agrees {
+                // Believed only if the next one agrees: a single wrong time stamp is dropped.
+                if self.suspect_us.is_some() {
+                    *fault = self.note(FaultKind::ClockJump, true);
+                }
+                self.suspect_us = Some(t);
+                return None;
+            }
+        } else if self.suspect_us.is_some() {
+            *fault = self.note(FaultKind::ClockJump, true);
+        }
+        self.suspect_us = None;
+        let missing = step.saturating_sub(self.period_us);
+        let is_gap = missing.saturating_mul(2) > self.period_us;
+        if is_gap {
+            *fault = self.note(FaultKind::Gap, true);
+        } else {
+            self.note(FaultKind::Gap, false);
+            if fault.is_none() {
+                self.note(FaultKind::ClockJump, false);
+            }
+        }
+        self.last_us = t;
+        Some((t, if is_gap { missing } else { 0 }))
+    }
+
+    fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+        let full = self.full_scale_g;
+        let mut missing = false;
+        let mut moving = false;
+        let mut least_same = u32::MAX;
+        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
+            let size = math::fabsf(a);
+            if !(size <= full * 1.05) {
+                // Not a number, or beyond what the sensor can say.
+                missing = true;
+                axis.bad = true;
+                axis.same = 0;
+                continue;
+            }
+            axis.bad = false;
+            if a == axis.last {
+                axis.same = axis.same.saturating_add(1);
+            } else {
+                axis.same = 0;
+            }
+            axis.last = a;
+            axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
+            least_same = least_same.min(axis.same);
+        }
+        // How far each axis moved while another repeated its value.
+        let longest = self.axes.iter().map(|x| x.same).max().unwrap_or(0);
+        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
+            if longest <= 1 || axis.bad {
+                axis.low = a;
+                axis.high = a;
+            } else {
+                axis.low = axis.low.min(a);
+                axis.high = axis.high.max(a);
+            }
+            moving |= axis.high - axis.low > STUCK_PROOF_G;
+        }
+        let mut stuck = false;
+        let mut clipped = false;
+        let mut out = [0.0; 3];
+        let mut good = true;
+        let (one, all, max_clip) = (self.stuck_one, self.stuck_all, self.clipped_max);
+        for ((axis, &a), o) in self.axes.iter_mut().zip(accel.iter()).zip(out.iter_mut()) {
+            if (axis.same >= one && moving) || (least_same >= all && least_same != u32::MAX) {
+                stuck = true;
+                axis.bad = true;
+            }
+            clipped |= axis.clipped > 0;
+            if axis.clipped > max_clip {
+                axis.bad = true;
+            }
+            if axis.bad {
+                good = false;
+            } else {
+                axis.held = a;
+            }
+            *o = axis.held;
+        }
+        let a = self.note(FaultKind::MissingAxis, missing);
+        let b = self.note(FaultKind::StuckAxis, stuck);
+        let c = self.note(FaultKind::ClippedAxis, clipped);
+        (out, good, a.or(b).or(c))
+    }
+}

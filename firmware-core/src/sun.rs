@@ -1,0 +1,117 @@
+//! Sunrise and sunset on the tag, for release in daylight.
+//!
+//! The low-precision solar position of the NOAA solar calculator (after Meeus,
+//! Astronomical Algorithms), with the sun's upper limb on a horizon lifted by
+//! refraction (zenith angle 90.833 degrees). Good to about a minute below 60
+//! degrees of latitude, 1950 to 2100.
+
+use crate::math::{self, acosf, cosf, sinf};
+
+/// Seconds in a day.
+const DAY_S: i64 = 86_400;
+/// 2000-01-01T12:00:00Z, Unix time.
+const J2000_UNIX_S: i64 = 946_728_000;
+
+/// The sun's day at a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SunTimes {
+    /// It rises and sets (Unix time, s).
+    RiseSet {
+        /// Sunrise.
+        rise_unix_s: i64,
+        /// Sunset.
+        set_unix_s: i64,
+    },
+    /// It does not set.
+    AlwaysUp,
+    /// It does not rise.
+    AlwaysDown,
+}
+
+/// Declination (radians) and equation of time (minutes) at a Unix time.
+fn position(unix_s: i64) -> (f32, f32) {
+    let since = unix_s.saturating_sub(J2000_UNIX_S);
+    let days = since.div_euclid(DAY_S);
+    let part = since.rem_euclid(DAY_S) as f32 / DAY_S as f32;
+    let d = days as f32 + part;
+    let t = d / 36_525.0;
+    // Fast angles by whole days in whole numbers first, so that f32 keeps its digits.
+    let turn = |per_day_micro_deg: i64| -> f32 {
+        let whole = days.saturating_mul(per_day_micro_deg).rem_euclid(360_000_000);
+        whole as f32 * 1.0e-6 + part * (per_day_micro_deg as f32 * 1.0e-6)
+    };
+    let mean_longitude = 280.466_46 + turn(985_647);
+    let anomaly = (357.529_11 + turn(985_600)) / math::DEG;
+    let eccentricity = 0.016_708_6 - 0.000_042 * t;
+    let centre = (1.914_602 - 0.004_817 * t) * sinf(anomaly)
+        + 0.019_993 * sinf(2.0 * anomaly)
+        + 0.000_289 * sinf(3.0 * anomaly);
+    let node = (125.04 + turn(-52_954)) / math::DEG;
+    let apparent = (mean_longitude + centre - 0.005_69 - 0.004_78 * sinf(node)) / math::DEG;
+    let obliquity = (23.439_29 - 0.013_004 * t + 0.002_56 * cosf(node)) / math::DEG;
+    let declination = libm::asinf(sinf(obliquity) * sinf(apparent));
+    let y = libm::tanf(0.5 * obliquity);
+    let y = y * y;
+    let l = mean_longitude / math::DEG;
+    let equation = y * sinf(2.0 * l) - 2.0 * eccentricity * sinf(anomaly)
+        + 4.0 * eccentricity * y * sinf(anomaly) * cosf(2.0 * l)
+        - 0.5 * y * y * sinf(4.0 * l)
+        - 1.25 * eccentricity * eccentricity * sinf(2.0 * anomaly);
+    (declination, 4.0 * equation * math::DEG)
+}
+
+/// Half the day's length in minutes: `Ok`, or whether the sun is up all day.
+fn half_day_min(declination: f32, latitude_deg: f32) -> Result<f32, bool> {
+    let lat = latitude_deg / math::DEG;
+    let zenith = cosf(90.833 / math::DEG);
+    let c = (zenith - sinf(lat) * sinf(declination)) / (cosf(lat) * cosf(declination));
+    if c >= 1.0 {
+        Err(false)
+    } else if c <= -1.0 {
+        Err(true)
+    } else {
+        Ok(4.0 * acosf(c) * math::DEG)
+    }
+}
+
+/// Sunrise and sunset of the solar day whose noon falls nearest to the middle
+/// of the UTC day that holds `unix_s`, shifted to the longitude: noon is at
+/// 12 h UTC less 4 minutes a degree east.
+pub fn sun_times(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> SunTimes {
+    let midnight = unix_s.saturating_sub(unix_s.rem_euclid(DAY_S));
+    let at = |minutes: f32| midnight.saturating_add((minutes * 60.0) as i64);
+    let (_, equation) = position(midnight.saturating_add(DAY_S / 2));
+    let noon = 720.0 - 4.0 * longitude_deg - equation;
+    let event = |side: f32| -> Result<i64, bool> {
+        // Once for noon, then again for the hour found.
+        let mut minutes = noon;
+        for _ in 0..2 {
+            let (declination, equation) = position(at(minutes));
+            let half = half_day_min(declination, latitude_deg)?;
+            minutes = 720.0 - 4.0 * longitude_deg - equation + side * half;
+        }
+        Ok(at(minutes))
+    };
+    match (event(-1.0), event(1.0)) {
+        (Ok(rise_unix_s), Ok(set_unix_s)) => SunTimes::RiseSet { rise_unix_s, set_unix_s },
+        (Err(true), _) | (_, Err(true)) => SunTimes::AlwaysUp,
+        _ => SunTimes::AlwaysDown,
+    }
+}
+
+/// Seconds of daylight left at a time and place; 0 by night.
+pub fn daylight_left_s(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> i64 {
+    // The solar day that holds this time may belong to the UTC day before or after.
+    for shift in [0, -DAY_S, DAY_S] {
+        match sun_times(unix_s.saturating_add(shift), latitude_deg, longitude_deg) {
+            SunTimes::AlwaysUp => return DAY_S,
+            SunTimes::AlwaysDown => {}
+            SunTimes::RiseSet { rise_unix_s, set_unix_s } => {
+                if unix_s >= rise_unix_s && unix_s < set_unix_s {
+                    return set_unix_s.saturating_sub(unix_s);
+                }
+            }
+        }
+    }
+    0
+}
