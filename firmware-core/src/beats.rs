@@ -388,12 +388,16 @@ impl Beats {
             }
             for c in &rung.cycles {
                 let other = c.period();
-                let wanted = if faster { other < 0.7 * period } else { other > 1.45 * period };
-                let overlaps = after(c.end, cycle.peak) && after(cycle.peak, c.start)
-                    || after(c.peak, cycle.start) && after(cycle.end, c.peak);
+                // A slower cycle closes later, so one of a little while ago stands for it.
+                let (wanted, near) = if faster {
+                    (other < 0.7 * period, after(c.peak, cycle.start) && after(cycle.end, c.peak))
+                } else {
+                    let past = cycle.peak.wrapping_sub(c.peak) as i32 as f32;
+                    (other > 1.45 * period, past < 3.0 * other)
+                };
                 if c.run >= 2
                     && wanted
-                    && overlaps
+                    && near
                     && best.is_none_or(|(_, b)| c.amplitude > b.amplitude)
                 {
                     best = Some((i, *c));
