@@ -21,6 +21,13 @@ const BAND: [f32; 7] =
     [0.340_196, 0.169_142, -0.090_011, -0.147_226, -0.076_759, -0.021_592, -0.003_652];
 /// Period of greatest gain, samples of the rung.
 const BAND_PERIOD: f32 = 7.07;
+/// Beats after which this animal's own rhythm counts for something, and for much.
+const OWN_KNOWN: u16 = 8;
+const OWN_SURE: u16 = 60;
+/// How long slower, larger motion can hold up the very first beats, s.
+const OVERSHADOWED_S: f32 = 20.0;
+/// How long a rhythm must last before the first beats are believed, s.
+const UNKNOWN_S: f32 = 7.5;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
@@ -336,8 +343,10 @@ impl Beats {
         let gain = (r * math::expf(1.0 - r)).clamp(0.2, 1.0);
         cycle.amplitude /= gain;
         let up = cycle.peak.wrapping_sub(cycle.start) as f32;
+        let sure = self.own_count >= OWN_SURE;
         let shaped = period >= self.min_period
             && period <= self.max_period
+            && !(sure && (period > 3.5 * self.own_period || cycle.amplitude < 0.1 * self.own_g))
             && ratio > 0.45
             && cycle.amplitude >= self.min_sway_g
             && rise < 3.0 * fall
@@ -364,18 +373,45 @@ impl Beats {
     /// How many cycles must agree before this one is believed.
     fn needed(&self, cycle: &Cycle) -> u8 {
         let period = cycle.period();
-        let own = self.own_count >= 20
+        let own = self.own_count >= OWN_KNOWN
             && period < 1.7 * self.own_period
             && self.own_period < 1.7 * period
             && cycle.amplitude < 3.5 * self.own_g
             && self.own_g < 3.5 * cycle.amplitude;
         if own {
-            2
-        } else if period * self.spacing_s > 4.5 {
-            5
-        } else {
-            4
+            return 2;
         }
+        if self.own_count >= OWN_KNOWN {
+            if period > 2.2 * self.own_period || cycle.amplitude < 0.25 * self.own_g {
+                // Slow or weak beyond this animal's habit: turns, swell, a rocking glide.
+                return 12;
+            }
+            // Faster and weaker than its own beat: a harmonic, unless it goes on
+            // for long enough to show that there is no slower rhythm under it.
+            let weak = cycle.amplitude < 0.9 * self.own_g && period < 0.65 * self.own_period;
+            let long = if weak { 3.0 * self.own_period / period } else { 0.0 };
+            return (long as u8).saturating_add(1).max(4);
+        }
+        // Nothing is known yet: wait until a slower rhythm would have shown itself.
+        ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).max(4)
+    }
+
+    /// True while nothing is known of this animal and slower motion, larger than
+    /// this cycle, may turn out to be the beat that this one is a harmonic of.
+    fn overshadowed(&self, number: u8, cycle: &Cycle) -> bool {
+        if self.own_count >= OWN_KNOWN {
+            return false;
+        }
+        let waited_s = f32::from(cycle.run) * cycle.period() * self.spacing_s;
+        let slower = usize::from(number).saturating_add(1);
+        let last = usize::from(self.last_rung);
+        let larger = self
+            .rungs
+            .iter()
+            .take(last.saturating_add(1))
+            .skip(slower)
+            .any(|r| 0.5 * r.swing > 1.5 * cycle.amplitude);
+        larger && waited_s < OVERSHADOWED_S
     }
 
     /// Strongest cycle on another rung around the time of `cycle` with another period.
@@ -408,7 +444,7 @@ impl Beats {
     }
 
     fn compete(&mut self, number: u8, cycle: Cycle) {
-        if cycle.run < self.needed(&cycle) {
+        if cycle.run < self.needed(&cycle) || self.overshadowed(number, &cycle) {
             return;
         }
         let active = self.active.unwrap_or(number);
@@ -478,6 +514,11 @@ impl Beats {
             // Room was made above.
             let _ = self.ready.push_back((c.peak, beat));
         }
+    }
+
+    /// This animal's own beat period, s, once known.
+    pub fn own_period_s(&self) -> Option<f32> {
+        (self.own_count >= OWN_KNOWN).then_some(self.own_period * self.spacing_s)
     }
 
     fn learn(&mut self, period: f32, amplitude: f32) {

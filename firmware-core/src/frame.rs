@@ -12,6 +12,8 @@ use crate::math;
 const MEMORY_MIN: f32 = 120.0;
 /// Minutes of swimming after which "up" is known.
 const KNOWN_MIN: f32 = 5.0;
+/// Gravity along "up" beyond which the posture is upright, g: within 25 degrees.
+const UPRIGHT_G: f32 = 0.906;
 /// Minutes further off than this are not the worn posture, degrees.
 const WORN_DEG: f32 = 50.0;
 
@@ -58,6 +60,13 @@ impl Frame {
     /// True once the posture in which the tag is worn is known.
     pub fn known(&self) -> bool {
         self.minutes >= KNOWN_MIN
+    }
+
+    /// True where a static acceleration is near the worn posture, or that is not
+    /// known yet. The tail's sway is learnt only then: in a held roll the rhythm
+    /// leaks into other axes through gravity.
+    pub fn upright(&self, static_g: [f32; 3]) -> bool {
+        !self.known() || math::dot(static_g, self.up) > UPRIGHT_G
     }
 
     /// The body's axes (ahead, left, up) in sensor axes.

@@ -26,6 +26,9 @@ pub struct Motion {
     pub odba_g: f32,
     /// Vectorial dynamic body acceleration.
     pub vedba_g: f32,
+    /// The sample less the mean of those half a beat before and after it: the
+    /// beat's own rhythm, without its second harmonic and without slow change.
+    pub swing_g: [f32; 3],
 }
 
 /// The running mean.
@@ -36,6 +39,7 @@ pub struct Posture {
     len: u8,
     filled: u8,
     head: u8,
+    half_beat: u8,
     to_counts: f32,
     to_g: f32,
     mean: f32,
@@ -53,6 +57,7 @@ impl Posture {
             len,
             filled: 0,
             head: 0,
+            half_beat: len / 4,
             to_counts,
             to_g: 1.0 / to_counts,
             mean: 1.0 / f32::from(len),
@@ -62,6 +67,23 @@ impl Posture {
     /// Samples by which [`Posture::step`] is late.
     pub fn delay_samples(&self) -> u8 {
         self.len / 2
+    }
+
+    /// Sets half the beat's period, in samples, for [`Motion::swing_g`]; at most
+    /// half the window is used.
+    pub fn set_half_beat(&mut self, samples: f32) {
+        self.half_beat = (math::round_u32(samples) as u8).clamp(1, self.len / 2);
+    }
+
+    fn around(&self, middle: usize, offset: u8, before: bool) -> [i16; 3] {
+        let len = usize::from(self.len);
+        let shift =
+            if before { len.wrapping_sub(usize::from(offset)) } else { usize::from(offset) };
+        let mut i = middle.wrapping_add(shift);
+        if i >= len {
+            i = i.wrapping_sub(len);
+        }
+        self.ring.get(i).copied().unwrap_or([0; 3])
     }
 
     /// Forgets the window, after a gap.
@@ -109,7 +131,16 @@ impl Posture {
             *dy = (f32::from(r) - mean) * self.to_g;
         }
         let [x, y, z] = dynamic_g;
+        let earlier = self.around(middle, self.half_beat, true);
+        let later = self.around(middle, self.half_beat, false);
+        let mut swing_g = [0.0; 3];
+        for (((w, r), e), l) in swing_g.iter_mut().zip(raw).zip(earlier).zip(later) {
+            let twice = i32::from(r).wrapping_mul(2);
+            let sides = i32::from(e).wrapping_add(i32::from(l));
+            *w = twice.wrapping_sub(sides) as f32 * (0.5 * self.to_g);
+        }
         Some(Motion {
+            swing_g,
             static_g,
             dynamic_g,
             odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),

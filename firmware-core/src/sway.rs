@@ -1,17 +1,17 @@
 //! Which way is sideways: the axis of strongest rhythmic motion, found from the
 //! data and tracked, since no tag is glued on straight.
 //!
-//! A running covariance of dynamic acceleration, each sample weighted by
-//! `1/(|d|^2 + e^2)` so that a few violent samples cannot turn the axis and a
+//! A running covariance of acceleration's rhythmic part, each sample weighted by
+//! `1/(|w|^2 + e^2)` so that a few violent samples cannot turn the axis and a
 //! glide hardly counts; its first eigenvector by one step of the power method a
 //! second. The step cannot flip the sign, so left stays left.
 
 use crate::math;
 
-/// Noise level of the weighting, g squared: motion below 10 mg counts little.
-const NOISE_G2: f32 = 1.0e-4;
+/// Noise level of the weighting, g squared: motion below 14 mg counts little.
+const NOISE_G2: f32 = 2.0e-4;
 /// Memory of the covariance, s.
-const MEMORY_S: f32 = 120.0;
+const MEMORY_S: f32 = 1200.0;
 /// Motion needed before the first axis is trusted, s.
 const FIRST_S: f32 = 3.0;
 
@@ -52,13 +52,13 @@ impl SwayAxis {
         if self.ready { Some(self.axis) } else { None }
     }
 
-    /// Takes dynamic acceleration. True when the axis was revised.
-    pub fn step(&mut self, dynamic_g: [f32; 3]) -> bool {
+    /// Takes the rhythmic part of acceleration. True when the axis was revised.
+    pub fn step(&mut self, swing_g: [f32; 3]) -> bool {
         if self.given {
             return false;
         }
-        let [x, y, z] = dynamic_g;
-        let k = 1.0 / (math::dot(dynamic_g, dynamic_g) + NOISE_G2);
+        let [x, y, z] = swing_g;
+        let k = 1.0 / (math::dot(swing_g, swing_g) + NOISE_G2);
         if self.weight < self.weight_max {
             self.weight += 1.0;
         }

@@ -251,6 +251,7 @@ pub struct Tag {
     now_us: u64,
     next_second_us: u64,
     newest_us: u64,
+    working_hz: f32,
     motion_delay_us: u64,
     sway_delay_us: u64,
     depth_m: Option<f32>,
@@ -291,6 +292,7 @@ impl Tag {
             now_us: 0,
             next_second_us: 0,
             newest_us: 0,
+            working_hz,
             motion_delay_us: u64::from(math::round_u32(motion_us)),
             sway_delay_us: u64::from(math::round_u32(sway_us)),
             depth_m: None,
@@ -357,7 +359,8 @@ impl Tag {
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
         if let Some(motion) = self.posture.step(accel_g) {
             self.minutes.add_motion(&motion, good);
-            if good && self.sway.step(motion.dynamic_g) || !self.axis_known {
+            let learn = good && self.frame.upright(motion.static_g);
+            if learn && self.sway.step(motion.swing_g) || !self.axis_known {
                 self.follow_axis(motion.static_g);
             }
         }
@@ -389,6 +392,9 @@ impl Tag {
             return None;
         }
         self.minutes.add_beat(&beat);
+        if let Some(period_s) = self.beats.own_period_s() {
+            self.posture.set_half_beat(0.5 * period_s * self.working_hz);
+        }
         Some(beat)
     }
 
