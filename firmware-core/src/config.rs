@@ -129,7 +129,8 @@ settings! {
         missed_death_prob: f32 = 0.01, 1e-6, 0.5, "Chance that rocking or scavengers on a carcass are taken for a living animal and start the wait anew.";
         false_detached_prob: f32 = 1e-4, 1e-9, 0.1, "Chance that a tag still worn is taken for one that came off.";
         ram_pause_min: f32 = 20.0, 5.0, 240.0, "Pause between beats that one pause in a thousand of a living ram ventilator exceeds, in min.";
-        buccal_pause_h: f32 = 6.0, 0.5, 48.0, "Rest that one rest in a thousand of a living buccal pumper exceeds, in h.";
+        buccal_pause_h: f32 = 5.25, 0.5, 48.0, "Rest that one rest in a thousand of a living buccal pumper exceeds, in h.";
+        off_posture_min: f32 = 30.0, 5.0, 600.0, "Time in one unchanging posture far from the worn one that one such spell in a thousand of a living animal exceeds, in min.";
         stationary_depth_m: f32 = 1.0, 0.1, 10.0, "Change of depth in ten minutes below which depth counts as stationary, in m.";
         surface_depth_m: f32 = 1.5, 0.2, 10.0, "Depth above which a tag counts as being at the surface, in m.";
         recovered_fraction: f32 = 0.8, 0.5, 0.99, "Part of the way to the settled level at which an animal counts as recovered.";

@@ -14,6 +14,8 @@ const MEMORY_MIN: f32 = 120.0;
 const KNOWN_MIN: f32 = 5.0;
 /// Gravity along "up" beyond which the posture is upright, g: within 25 degrees.
 const UPRIGHT_G: f32 = 0.906;
+/// Gravity along "up" below which nothing swims, g: more than 75 degrees off.
+const OVERTURNED_G: f32 = 0.26;
 /// Minutes further off than this are not the worn posture, degrees.
 const WORN_DEG: f32 = 50.0;
 
@@ -67,6 +69,12 @@ impl Frame {
     /// leaks into other axes through gravity.
     pub fn upright(&self, static_g: [f32; 3]) -> bool {
         !self.known() || math::dot(static_g, self.up) > UPRIGHT_G
+    }
+
+    /// True where a static acceleration is so far from the worn posture that
+    /// what sways the tag is not swimming. Never before that posture is known.
+    pub fn overturned(&self, static_g: [f32; 3]) -> bool {
+        self.known() && math::dot(static_g, self.up) < OVERTURNED_G
     }
 
     /// The body's axes (ahead, left, up) in sensor axes.

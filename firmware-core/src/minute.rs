@@ -27,6 +27,9 @@ pub struct Summary {
     pub vedba_g: f32,
     /// Root mean square of dynamic acceleration, g.
     pub dynamic_rms_g: f32,
+    /// The sensor's own noise, all axes together, g: root of half the mean
+    /// squared change from sample to sample. Motion adds to it.
+    pub noise_rms_g: f32,
     /// Mean static acceleration, g.
     pub static_g: [f32; 3],
     /// Standard deviation of static acceleration (all axes together), g: slow rocking.
@@ -45,6 +48,7 @@ struct Sums {
     odba: f32,
     vedba: f32,
     dynamic2: f32,
+    step2: f32,
     origin: [f32; 3],
     shift: [f32; 3],
     shift2: f32,
@@ -66,6 +70,7 @@ impl Sums {
             odba: 0.0,
             vedba: 0.0,
             dynamic2: 0.0,
+            step2: 0.0,
             origin: [0.0; 3],
             shift: [0.0; 3],
             shift2: 0.0,
@@ -109,6 +114,7 @@ impl Sums {
             odba_g: self.odba * per,
             vedba_g: self.vedba * per,
             dynamic_rms_g: math::sqrt(self.dynamic2 * per),
+            noise_rms_g: math::sqrt(0.5 * self.step2 * per),
             static_g: math::add_scaled(self.origin, per, self.shift),
             static_sd_g: math::sqrt(variance),
             depth_m: (self.depth_count > 0).then(|| self.depth / self.depth_count as f32),
@@ -154,6 +160,7 @@ impl Minutes {
         }
         s.odba += motion.odba_g;
         s.vedba += motion.vedba_g;
+        s.step2 += motion.step2_g2;
         s.dynamic2 += motion.vedba_g * motion.vedba_g;
         let e = math::add_scaled(motion.static_g, -1.0, s.origin);
         s.shift = math::add_scaled(s.shift, 1.0, e);

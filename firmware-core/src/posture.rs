@@ -29,6 +29,9 @@ pub struct Motion {
     /// The sample less the mean of those half a beat before and after it: the
     /// beat's own rhythm, without its second harmonic and without slow change.
     pub swing_g: [f32; 3],
+    /// Squared change from the sample before, all axes, g squared: twice the
+    /// sensor's noise power where nothing moves.
+    pub step2_g2: f32,
 }
 
 /// The running mean.
@@ -133,6 +136,12 @@ impl Posture {
         let [x, y, z] = dynamic_g;
         let earlier = self.around(middle, self.half_beat, true);
         let later = self.around(middle, self.half_beat, false);
+        let last = self.around(middle, 1, true);
+        let mut step2 = 0_i32;
+        for (r, l) in raw.iter().zip(last) {
+            let step = i32::from(*r).wrapping_sub(i32::from(l)).clamp(-15_000, 15_000);
+            step2 = step2.wrapping_add(step.wrapping_mul(step));
+        }
         let mut swing_g = [0.0; 3];
         for (((w, r), e), l) in swing_g.iter_mut().zip(raw).zip(earlier).zip(later) {
             let twice = i32::from(r).wrapping_mul(2);
@@ -141,6 +150,7 @@ impl Posture {
         }
         Some(Motion {
             swing_g,
+            step2_g2: step2 as f32 * self.to_g * self.to_g,
             static_g,
             dynamic_g,
             odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),

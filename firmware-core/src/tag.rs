@@ -240,6 +240,7 @@ pub struct Tag {
     axis: [f32; 3],
     axis_known: bool,
     offset_g: f32,
+    overturned: bool,
     interpolator: Interpolator,
     beats: Beats,
     minutes: Minutes,
@@ -283,6 +284,7 @@ impl Tag {
             axis: [0.0; 3],
             axis_known: false,
             offset_g: 0.0,
+            overturned: false,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
             depth: DepthWatch::new(&config),
@@ -359,6 +361,7 @@ impl Tag {
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
         if let Some(motion) = self.posture.step(accel_g) {
             self.minutes.add_motion(&motion, good);
+            self.overturned = self.frame.overturned(motion.static_g);
             let learn = good && self.frame.upright(motion.static_g);
             if learn && self.sway.step(motion.swing_g) || !self.axis_known {
                 self.follow_axis(motion.static_g);
@@ -391,6 +394,9 @@ impl Tag {
             // A carcass or a loose tag does not swim, whatever rocks it.
             return None;
         }
+        if self.overturned {
+            return None;
+        }
         self.minutes.add_beat(&beat);
         if let Some(period_s) = self.beats.own_period_s() {
             self.posture.set_half_beat(0.5 * period_s * self.working_hz);
@@ -403,14 +409,13 @@ impl Tag {
         let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
         let fault = self.sensor.note(FaultKind::DepthFault, self.depth.failed());
         out.fault = out.fault.or(fault);
-        let living = self.fate.report().is_none_or(|r| r.fate == Fate::Alive);
-        if living {
-            let trusted = if self.depth.failed() { None } else { s.depth_m };
-            self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
-        }
         let attitude = self.frame.attitude(s.static_g);
         let known = if self.frame.known() { Some(&attitude) } else { None };
-        out.fate = self.fate.step(s, known, clue, self.now_us);
+        let own = self.beats.own();
+        out.fate = self.fate.step(s, known, clue, own, self.now_us);
+        let trusted = if self.depth.failed() { None } else { s.depth_m };
+        let swum = swum && self.fate.lived();
+        self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
         if out.fate.is_some() {
             self.record(record::EVENT_BYTES);
         }
