@@ -21,6 +21,9 @@ const BAND: [f32; 7] =
     [0.340_196, 0.169_142, -0.090_011, -0.147_226, -0.076_759, -0.021_592, -0.003_652];
 /// Period of greatest gain, samples of the rung.
 const BAND_PERIOD: f32 = 7.07;
+/// Most that period and amplitude change from one cycle to the next that agrees with it.
+const AGREE_PERIOD: f32 = 1.4;
+const AGREE_SWAY: f32 = 2.2;
 /// Beats after which this animal's own rhythm counts for something, and for much.
 const OWN_KNOWN: u16 = 8;
 const OWN_SURE: u16 = 60;
@@ -358,10 +361,10 @@ impl Beats {
             let last = *rung.latest();
             let agrees = last.run > 0
                 && last.end == cycle.start
-                && period < 1.5 * last.period()
-                && last.period() < 1.5 * period
-                && cycle.amplitude < 2.5 * last.amplitude
-                && last.amplitude < 2.5 * cycle.amplitude;
+                && period < AGREE_PERIOD * last.period()
+                && last.period() < AGREE_PERIOD * period
+                && cycle.amplitude < AGREE_SWAY * last.amplitude
+                && last.amplitude < AGREE_SWAY * cycle.amplitude;
             cycle.run = if agrees { last.run.saturating_add(1) } else { 1 };
         }
         rung.remember(cycle);
@@ -373,13 +376,20 @@ impl Beats {
     /// How many cycles must agree before this one is believed.
     fn needed(&self, cycle: &Cycle) -> u8 {
         let period = cycle.period();
-        let own = self.own_count >= OWN_KNOWN
-            && period < 1.7 * self.own_period
-            && self.own_period < 1.7 * period
-            && cycle.amplitude < 3.5 * self.own_g
-            && self.own_g < 3.5 * cycle.amplitude;
-        if own {
-            return 2;
+        if self.own_count >= OWN_KNOWN {
+            let like = |factor: f32| {
+                cycle.amplitude < factor * self.own_g && self.own_g < factor * cycle.amplitude
+            };
+            if period < 1.7 * self.own_period && self.own_period < 1.7 * period && like(3.5) {
+                // Its own rhythm: sooner believed at its own strength, and when under way.
+                let idle = cycle.start.wrapping_sub(self.used) as f32;
+                return match (like(2.2), idle < 4.0 * period) {
+                    (true, true) => 2,
+                    (true, false) => 3,
+                    (false, true) => 3,
+                    (false, false) => 5,
+                };
+            }
         }
         if self.own_count >= OWN_KNOWN {
             if period > 2.2 * self.own_period || cycle.amplitude < 0.25 * self.own_g {
@@ -389,7 +399,7 @@ impl Beats {
             // Faster and weaker than its own beat: a harmonic, unless it goes on
             // for long enough to show that there is no slower rhythm under it.
             let weak = cycle.amplitude < 0.9 * self.own_g && period < 0.65 * self.own_period;
-            let long = if weak { 3.0 * self.own_period / period } else { 0.0 };
+            let long = if weak { 4.0 * self.own_period / period } else { 0.0 };
             return (long as u8).saturating_add(1).max(4);
         }
         // Nothing is known yet: wait until a slower rhythm would have shown itself.
@@ -454,7 +464,7 @@ impl Beats {
             return;
         }
         if let Some((_, r)) = self.rival(number, &cycle, false)
-            && r.run >= self.needed(&r).min(3)
+            && r.run >= self.needed(&r).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
             && r.amplitude > 1.3 * cycle.amplitude
         {
             return;
