@@ -24,6 +24,10 @@ const BAND_PERIOD: f32 = 7.07;
 /// Most that period and amplitude change from one cycle to the next that agrees with it.
 const AGREE_PERIOD: f32 = 1.4;
 const AGREE_SWAY: f32 = 2.2;
+/// The same for the first and the last cycle of a bout, against the rest.
+const EDGE_PERIOD: f32 = 1.8;
+const EDGE_LOW: f32 = 0.3;
+const EDGE_HIGH: f32 = 2.5;
 /// Beats after which this animal's own rhythm counts for something, and for much.
 const OWN_KNOWN: u16 = 8;
 const OWN_SURE: u16 = 60;
@@ -247,6 +251,7 @@ pub struct Beats {
     used: u32,
     any_used: bool,
     recent_g: f32,
+    recent_period: f32,
     own_period: f32,
     own_g: f32,
     own_count: u16,
@@ -285,6 +290,7 @@ impl Beats {
             used: 0,
             any_used: false,
             recent_g: 0.0,
+            recent_period: 0.0,
             own_period: 0.0,
             own_g: 0.0,
             own_count: 0,
@@ -453,8 +459,22 @@ impl Beats {
         best
     }
 
+    /// True for a cycle right behind one that became a beat, on the same rung,
+    /// that may be the last of a bout: looser agreement will do.
+    fn follows(&self, number: u8, cycle: &Cycle) -> bool {
+        let period = cycle.period();
+        self.active == Some(number)
+            && self.any_used
+            && self.used == cycle.start
+            && cycle.amplitude > EDGE_LOW * self.recent_g
+            && cycle.amplitude < EDGE_HIGH * self.recent_g
+            && period < EDGE_PERIOD * self.recent_period
+            && self.recent_period < EDGE_PERIOD * period
+    }
+
     fn compete(&mut self, number: u8, cycle: Cycle) {
-        if cycle.run < self.needed(&cycle) || self.overshadowed(number, &cycle) {
+        let follows = self.follows(number, &cycle);
+        if !follows && (cycle.run < self.needed(&cycle) || self.overshadowed(number, &cycle)) {
             return;
         }
         let active = self.active.unwrap_or(number);
@@ -483,9 +503,25 @@ impl Beats {
         self.take(number, cycle.run);
     }
 
+    /// True where the cycle before the present run may be the first of the bout.
+    fn leads(&self, number: u8, run: u8) -> bool {
+        if usize::from(run) >= MEMORY || run < 2 {
+            return false;
+        }
+        let Some(rung) = self.rungs.get(usize::from(number)) else { return false };
+        let (lead, first) = (rung.earlier(run), rung.earlier(run.saturating_sub(1)));
+        lead.run > 0
+            && lead.end == first.start
+            && lead.amplitude > EDGE_LOW * first.amplitude
+            && lead.amplitude < EDGE_HIGH * first.amplitude
+            && lead.period() < EDGE_PERIOD * first.period()
+            && first.period() < EDGE_PERIOD * lead.period()
+    }
+
     /// Turns the cycles of the present run that are still unused into beats.
     fn take(&mut self, number: u8, run: u8) {
-        let depth = run.min(MEMORY as u8);
+        // The first cycle of a bout may differ from the rest of the run.
+        let depth = run.saturating_add(u8::from(self.leads(number, run))).min(MEMORY as u8);
         for age in (0..depth).rev() {
             let Some(rung) = self.rungs.get(usize::from(number)) else { return };
             let c = rung.earlier(age);
@@ -508,6 +544,7 @@ impl Beats {
             } else {
                 self.recent_g + 0.3 * (c.amplitude - self.recent_g)
             };
+            self.recent_period = period;
             self.learn(period, c.amplitude);
             let agree = 1.0 - 1.0 / (1.0 + f32::from(c.run));
             let strength = 1.0 - 0.5 * self.min_sway_g / c.amplitude;
