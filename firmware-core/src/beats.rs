@@ -92,8 +92,8 @@ impl Extreme {
 
 #[derive(Clone, Debug, PartialEq)]
 struct Rung {
-    ring: [f32; 16],
-    head: u8,
+    /// The last twelve values, oldest first.
+    past: [f32; 12],
     odd: bool,
     filled: u8,
     rising: bool,
@@ -109,8 +109,7 @@ struct Rung {
 
 impl Rung {
     const NEW: Rung = Rung {
-        ring: [0.0; 16],
-        head: 0,
+        past: [0.0; 12],
         odd: false,
         filled: 0,
         rising: true,
@@ -124,41 +123,24 @@ impl Rung {
         newest: 0,
     };
 
-    fn back(&self, samples: u8) -> f32 {
-        let i = usize::from(self.head.wrapping_sub(samples) & 15);
-        self.ring.get(i).copied().unwrap_or(0.0)
-    }
-
-    fn push(&mut self, x: f32) {
-        self.head = self.head.wrapping_add(1) & 15;
-        if let Some(slot) = self.ring.get_mut(usize::from(self.head)) {
-            *slot = x;
-        }
-        self.filled = self.filled.saturating_add(1);
-    }
-
-    fn band(&self) -> f32 {
+    /// Takes a value. Gives the band-passed value 6 samples back, and, every
+    /// second time, the half-band low-passed one 3 samples back for the next rung.
+    fn step(&mut self, x: f32) -> (f32, Option<f32>) {
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = self.past;
+        self.past = [b, c, d, e, f, g, h, i, j, k, l, x];
         let [h0, h1, h2, h3, h4, h5, h6] = BAND;
-        h0 * self.back(6)
-            + h1 * (self.back(5) + self.back(7))
-            + h2 * (self.back(4) + self.back(8))
-            + h3 * (self.back(3) + self.back(9))
-            + h4 * (self.back(2) + self.back(10))
-            + h5 * (self.back(1) + self.back(11))
-            + h6 * (self.back(0) + self.back(12))
-    }
-
-    /// Half-band low-pass for the next rung, every second sample, 3 samples late.
-    fn halve(&mut self) -> Option<f32> {
+        let band = h0 * g
+            + h1 * (f + h)
+            + h2 * (e + i)
+            + h3 * (d + j)
+            + h4 * (c + k)
+            + h5 * (b + l)
+            + h6 * (a + x);
         self.odd = !self.odd;
         if self.odd {
-            return None;
+            return (band, None);
         }
-        Some(
-            (16.0 * self.back(3) + 9.0 * (self.back(2) + self.back(4))
-                - (self.back(0) + self.back(6)))
-                * 0.031_25,
-        )
+        (band, Some((16.0 * j + 9.0 * (i + k) - (g + x)) * 0.031_25))
     }
 
     /// Follows extremes; gives a cycle (its period and height unjudged) when one closes.
@@ -233,6 +215,15 @@ impl Rung {
     }
 }
 
+/// A beat on its way out; its time as an index of the top rung.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Waiting {
+    peak: u32,
+    period_s: f32,
+    amplitude_g: f32,
+    confidence: f32,
+}
+
 /// The beat stage.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Beats {
@@ -255,7 +246,7 @@ pub struct Beats {
     own_period: f32,
     own_g: f32,
     own_count: u16,
-    ready: heapless::Deque<(u32, Beat), 8>,
+    ready: heapless::Deque<Waiting, 8>,
 }
 
 impl Beats {
@@ -311,6 +302,7 @@ impl Beats {
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
     pub fn restart(&mut self) {
         self.rungs = [Rung::NEW; RUNGS];
+        self.ready.clear();
     }
 
     /// Takes one value of sideways acceleration, g.
@@ -320,19 +312,18 @@ impl Beats {
         let mut x = sway_g;
         let mut spacing = PARTS;
         for number in 0..=self.last_rung {
-            let serves = number >= self.first_rung;
             let floor = self.min_sway_g * 0.9;
             let Some(rung) = self.rungs.get_mut(usize::from(number)) else { break };
-            rung.push(x);
+            let (y, next) = rung.step(x);
             let mut closed = None;
-            if serves && rung.filled > 13 {
+            if rung.filled < 13 {
+                rung.filled = rung.filled.wrapping_add(1);
+            } else if number >= self.first_rung {
                 // The middle of the band-pass lies 6 samples of this rung back,
                 // and the rungs above have added 3 of theirs each.
                 let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
-                let y = rung.band();
                 closed = rung.extremes(y, now.wrapping_sub(late), spacing, floor);
             }
-            let next = rung.halve();
             if let Some((cycle, rise, fall)) = closed {
                 self.judge(number, cycle, rise, fall, spacing);
             }
@@ -548,9 +539,8 @@ impl Beats {
             self.learn(period, c.amplitude);
             let agree = 1.0 - 1.0 / (1.0 + f32::from(c.run));
             let strength = 1.0 - 0.5 * self.min_sway_g / c.amplitude;
-            let beat = Beat {
-                // Filled in by `next`.
-                t_us: 0,
+            let beat = Waiting {
+                peak: c.peak,
                 period_s: period * self.spacing_s,
                 amplitude_g: c.amplitude,
                 confidence: agree * strength,
@@ -559,7 +549,7 @@ impl Beats {
                 self.ready.pop_front();
             }
             // Room was made above.
-            let _ = self.ready.push_back((c.peak, beat));
+            let _ = self.ready.push_back(beat);
         }
     }
 
@@ -583,10 +573,14 @@ impl Beats {
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.
     pub fn next(&mut self, newest_us: u64) -> Option<Beat> {
-        let (peak, mut beat) = self.ready.pop_front()?;
-        let behind = self.index.wrapping_mul(PARTS).wrapping_sub(peak) as f32;
+        let beat = self.ready.pop_front()?;
+        let behind = self.index.wrapping_mul(PARTS).wrapping_sub(beat.peak) as f32;
         let ago_us = math::round_u32(behind * self.spacing_us / PARTS as f32);
-        beat.t_us = newest_us.saturating_sub(u64::from(ago_us));
-        Some(beat)
+        Some(Beat {
+            t_us: newest_us.saturating_sub(u64::from(ago_us)),
+            period_s: beat.period_s,
+            amplitude_g: beat.amplitude_g,
+            confidence: beat.confidence,
+        })
     }
 }

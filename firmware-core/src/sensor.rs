@@ -55,6 +55,12 @@ impl Axis {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sensor {
     period_us: u64,
+    /// Longest step from sample to sample that is no gap.
+    longest_us: u64,
+    /// Nothing odd about time since the last sample.
+    calm: bool,
+    /// No axis repeats its value or is at fault.
+    lively: bool,
     full_scale_g: f32,
     stuck_one: u32,
     stuck_all: u32,
@@ -75,6 +81,9 @@ impl Sensor {
         let hz = config.logger().sample_hz;
         Sensor {
             period_us: u64::from(config.sample_us().max(1)),
+            longest_us: u64::from(config.sample_us()).saturating_mul(3) / 2,
+            calm: false,
+            lively: false,
             full_scale_g: config.logger().range_g,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
@@ -140,6 +149,12 @@ impl Sensor {
     /// Monotonic time and the time missing before this sample.
     fn time(&mut self, raw_us: u64, fault: &mut Option<FaultKind>) -> Option<(u64, u64)> {
         let t = raw_us.saturating_add_signed(self.offset_us);
+        let step = t.wrapping_sub(self.last_us);
+        if self.started && self.calm && step > 0 && step <= self.longest_us {
+            self.last_us = t;
+            return Some((t, 0));
+        }
+        self.calm = false;
         if !self.started {
             self.started = true;
             self.last_us = t;
@@ -188,37 +203,76 @@ impl Sensor {
             }
         }
         self.last_us = t;
+        self.calm = !is_gap && fault.is_none();
         Some((t, if is_gap { missing } else { 0 }))
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+        let [x, y, z] = accel;
+        let [ax, ay, az] = &self.axes;
+        let fine =
+            |a: f32, axis: &Axis| math::fabsf(a) < self.full_scale_g * 0.998 && a != axis.last;
+        if fine(x, ax) && fine(y, ay) && fine(z, az) {
+            // Nearly every sample: three live axes, nothing to look into.
+            if !self.lively {
+                self.settle(accel);
+            }
+            for (axis, a) in self.axes.iter_mut().zip(accel) {
+                axis.last = a;
+            }
+            return (accel, true, None);
+        }
+        self.examine(accel)
+    }
+
+    /// All axes live again: ends every run and every fault of an axis.
+    fn settle(&mut self, accel: [f32; 3]) {
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            *axis = Axis { last: a, held: a, low: a, high: a, ..Axis::NEW };
+        }
+        self.note(FaultKind::MissingAxis, false);
+        self.note(FaultKind::StuckAxis, false);
+        self.note(FaultKind::ClippedAxis, false);
+        self.lively = true;
+    }
+
+    /// Looks into a sample with an axis that repeats its value, is at full scale
+    /// or gives no number.
+    fn examine(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+        if self.lively {
+            for axis in &mut self.axes {
+                axis.held = axis.last;
+                axis.low = axis.last;
+                axis.high = axis.last;
+            }
+        }
+        self.lively = false;
         let full = self.full_scale_g;
         let mut missing = false;
-        let mut moving = false;
         let mut least_same = u32::MAX;
+        let mut longest = 0_u32;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
             let size = math::fabsf(a);
-            if !(size <= full * 1.05) {
-                // Not a number, or beyond what the sensor can say.
+            axis.bad = size.is_nan() || size > full * 1.05;
+            if axis.bad {
                 missing = true;
-                axis.bad = true;
                 axis.same = 0;
+                axis.clipped = 0;
                 continue;
             }
-            axis.bad = false;
-            if a == axis.last {
-                axis.same = axis.same.saturating_add(1);
-            } else {
-                axis.same = 0;
-            }
+            axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
             axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
             least_same = least_same.min(axis.same);
+            longest = longest.max(axis.same);
         }
-        // How far each axis moved while another repeated its value.
-        let longest = self.axes.iter().map(|x| x.same).max().unwrap_or(0);
+        // How far an axis moved while another repeated its value.
+        let mut moving = false;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
-            if longest <= 1 || axis.bad {
+            if axis.bad {
+                continue;
+            }
+            if longest <= 1 {
                 axis.low = a;
                 axis.high = a;
             } else {
