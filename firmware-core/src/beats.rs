@@ -430,6 +430,9 @@ impl Beats {
                 continue;
             }
             for c in &rung.cycles {
+                if c.run < 2 {
+                    continue;
+                }
                 let other = c.period();
                 // A slower cycle closes later, so one of a little while ago stands for it.
                 let (wanted, near) = if faster {
@@ -438,11 +441,7 @@ impl Beats {
                     let past = cycle.peak.wrapping_sub(c.peak) as i32 as f32;
                     (other > 1.45 * period, past < 3.0 * other)
                 };
-                if c.run >= 2
-                    && wanted
-                    && near
-                    && best.is_none_or(|(_, b)| c.amplitude > b.amplitude)
-                {
+                if wanted && near && best.is_none_or(|(_, b)| c.amplitude > b.amplitude) {
                     best = Some((i, *c));
                 }
             }

@@ -110,6 +110,11 @@ impl Release {
         self.done.as_ref()
     }
 
+    /// True from the ceiling on, until the decision.
+    pub fn overdue(&self, now_us: u64) -> bool {
+        now_us >= self.ceiling_us && self.done.is_none()
+    }
+
     /// Value and bound of a cause, and whether it stands.
     fn judge(&self, cause: Cause, g: &Grounds) -> (bool, f32, f32) {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);

@@ -11,6 +11,8 @@ const BRIDGE_US: u64 = 250_000;
 const SUSPECT_US: u64 = 1_000_000;
 /// Samples in a row that must lie in the past before the clock is taken to have been set back.
 const SET_BACK_AFTER: u8 = 5;
+/// Doubtful steps in a row after which time is believed as it comes.
+const SUSPECTS_MAX: u8 = 4;
 /// Motion on another axis that proves an unchanging axis stuck, g.
 const STUCK_PROOF_G: f32 = 0.05;
 /// An axis that repeats one value this long while another moves is stuck, s.
@@ -67,9 +69,11 @@ pub struct Sensor {
     clipped_max: u32,
     started: bool,
     last_us: u64,
+    last_raw_us: u64,
     offset_us: i64,
     back: u8,
     suspect_us: Option<u64>,
+    suspects: u8,
     axes: [Axis; 3],
     counters: FaultCounters,
     active: u8,
@@ -90,9 +94,11 @@ impl Sensor {
             clipped_max: math::round_u32(CLIPPED_S * hz),
             started: false,
             last_us: 0,
+            last_raw_us: 0,
             offset_us: 0,
             back: 0,
             suspect_us: None,
+            suspects: 0,
             axes: [Axis::NEW; 3],
             counters: FaultCounters::default(),
             active: 0,
@@ -152,26 +158,31 @@ impl Sensor {
         let step = t.wrapping_sub(self.last_us);
         if self.started && self.calm && step > 0 && step <= self.longest_us {
             self.last_us = t;
+            self.last_raw_us = raw_us;
             return Some((t, 0));
         }
         self.calm = false;
         if !self.started {
             self.started = true;
+            self.last_raw_us = raw_us;
             self.last_us = t;
             return Some((t, 0));
         }
         if t <= self.last_us {
             *fault = self.note(FaultKind::ClockJump, true);
-            if t == self.last_us {
+            self.back = self.back.saturating_add(1);
+            let frozen = raw_us == self.last_raw_us;
+            if frozen && self.back < SET_BACK_AFTER {
+                // The same row twice. A clock that stands still is another matter.
                 return None;
             }
-            self.back = self.back.saturating_add(1);
             let now = self.last_us.saturating_add(self.period_us);
-            if self.back >= SET_BACK_AFTER {
+            if !frozen && self.back >= SET_BACK_AFTER {
                 let raw = i64::try_from(raw_us).unwrap_or(i64::MAX);
                 self.offset_us = i64::try_from(now).unwrap_or(i64::MAX).saturating_sub(raw);
                 self.back = 0;
             }
+            self.last_raw_us = raw_us;
             self.last_us = now;
             return Some((now, 0));
         }
@@ -180,7 +191,8 @@ impl Sensor {
         if step > SUSPECT_US {
             let agrees =
                 self.suspect_us.is_some_and(|s| t > s && t.saturating_sub(s) <= SUSPECT_US);
-            if !agrees {
+            self.suspects = self.suspects.saturating_add(1);
+            if !agrees && self.suspects < SUSPECTS_MAX {
                 // Believed only if the next one agrees: a single wrong time stamp is dropped.
                 if self.suspect_us.is_some() {
                     *fault = self.note(FaultKind::ClockJump, true);
@@ -192,6 +204,7 @@ impl Sensor {
             *fault = self.note(FaultKind::ClockJump, true);
         }
         self.suspect_us = None;
+        self.suspects = 0;
         let missing = step.saturating_sub(self.period_us);
         let is_gap = missing.saturating_mul(2) > self.period_us;
         if is_gap {
@@ -203,6 +216,7 @@ impl Sensor {
             }
         }
         self.last_us = t;
+        self.last_raw_us = raw_us;
         self.calm = !is_gap && fault.is_none();
         Some((t, if is_gap { missing } else { 0 }))
     }

@@ -235,7 +235,6 @@ pub struct FaultCounters {
 /// gives the same bits as stepping the original.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tag {
-    config: Config,
     sensor: Sensor,
     decimator: Decimator,
     posture: Posture,
@@ -309,7 +308,6 @@ impl Tag {
             decimator,
             interpolator,
             beats,
-            config,
         }
     }
 
@@ -343,11 +341,19 @@ impl Tag {
             out.recovery = Some(report);
             self.record(record::EVENT_BYTES);
         }
-        if self.now_us >= self.next_second_us {
+        if self.now_us >= self.next_second_us || self.release.overdue(self.now_us) {
             self.next_second_us = self.now_us.saturating_add(1_000_000);
             out.release = self.release_step();
         }
         out
+    }
+
+    /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`
+    /// so that the ceiling and the other causes of release still hold. Call it
+    /// once a second while no samples come.
+    pub fn tick(&mut self, t_us: u64) -> Option<ReleaseDecision> {
+        self.now_us = self.now_us.max(t_us);
+        self.release_step()
     }
 
     /// Latest depth, cell and memory readings.
@@ -534,10 +540,5 @@ impl Tag {
     /// Bytes written to memory so far by the default record (minute summaries and events).
     pub fn record_bytes(&self) -> u32 {
         self.record_bytes
-    }
-
-    /// The configuration it runs with.
-    pub fn config(&self) -> &Config {
-        &self.config
     }
 }
