@@ -92,14 +92,10 @@ impl Sums {
 
     /// Adds the part of a cycle that lies in this minute.
     fn add_beat(&mut self, beat: &Beat) {
-        let half = math::s_to_us(0.5 * beat.period_s);
-        let from = beat.t_us.saturating_sub(half).max(self.start_us);
-        let to = beat.t_us.saturating_add(half).min(self.end_us());
-        let Some(inside) = to.checked_sub(from) else { return };
-        let part = math::us_to_s(inside) / beat.period_s;
+        let [part, sway, period] = share(beat, self.start_us);
         self.beats += part;
-        self.sway += part * beat.amplitude_g;
-        self.period += part * beat.period_s;
+        self.sway += sway;
+        self.period += period;
     }
 
     fn summary(&self, expected: f32) -> Summary {
@@ -130,11 +126,25 @@ impl Sums {
     }
 }
 
+/// The part of a beat's cycle that lies in the minute from `start_us`, and that
+/// part of its amplitude and of its period.
+fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
+    let half = math::s_to_us(0.5 * beat.period_s);
+    let from = beat.t_us.saturating_sub(half).max(start_us);
+    let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
+    let Some(inside) = to.checked_sub(from) else { return [0.0; 3] };
+    let part = math::us_to_s(inside) / beat.period_s;
+    [part, part * beat.amplitude_g, part * beat.period_s]
+}
+
 /// Collects minutes; each is given out once the beats in it are certain.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Minutes {
     now: Sums,
     before: Option<Sums>,
+    /// Beats of the minute to come: a fast beat is known sooner than the motion
+    /// of the same time, which waits for half the running mean.
+    ahead: [f32; 3],
     settle_us: u64,
     due_us: u64,
     expected: f32,
@@ -147,6 +157,7 @@ impl Minutes {
         Minutes {
             now: Sums::new(0),
             before: None,
+            ahead: [0.0; 3],
             settle_us: math::s_to_us(settle_s).min(MINUTE_US),
             due_us: 0,
             expected: 60.0 * working_hz,
@@ -188,6 +199,9 @@ impl Minutes {
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
         self.now.add_beat(beat);
+        for (a, s) in self.ahead.iter_mut().zip(share(beat, self.now.end_us())) {
+            *a += s;
+        }
         if let Some(before) = self.before.as_mut() {
             before.add_beat(beat);
         }
@@ -213,6 +227,11 @@ impl Minutes {
             // After a long gap the minutes in between hold nothing and are left out.
             let behind = t_us.saturating_sub(start).checked_div(MINUTE_US).unwrap_or(0);
             self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
+            if behind == 0 {
+                let [beats, sway, period] = self.ahead;
+                self.now = Sums { beats, sway, period, ..self.now };
+            }
+            self.ahead = [0.0; 3];
         }
         self.due_us = match &self.before {
             Some(before) => self.now.end_us().min(before.end_us().saturating_add(self.settle_us)),
