@@ -14,7 +14,7 @@ use crate::tag::Beat;
 /// Rungs: periods from 5/40 s to 10 * 32/20 s.
 const RUNGS: usize = 6;
 /// Cycles remembered on each rung.
-const MEMORY: usize = 6;
+const MEMORY: usize = 8;
 /// Half of the symmetric band-pass, middle first: (1 - k^2/s^2) exp(-k^2/2s^2),
 /// s = 1.59 samples, made to sum to 0 and to gain 1 at a period of 7.07 samples.
 const BAND: [f32; 7] =
@@ -38,23 +38,37 @@ const UNKNOWN_S: f32 = 7.5;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
-/// One cycle on one rung. Times in 1/16 sample of the top rung.
+/// One cycle on one rung, low to low. Times in 1/16 sample of the top rung.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Cycle {
-    start: u32,
-    peak: u32,
     end: u32,
+    length: u16,
+    /// From the first low to the high between.
+    rise: u16,
     amplitude: f32,
     /// Agreeing cycles up to and including this one; 0: not shaped like a beat.
     run: u8,
 }
 
 impl Cycle {
-    const NONE: Cycle = Cycle { start: 0, peak: 0, end: 0, amplitude: 0.0, run: 0 };
+    const NONE: Cycle = Cycle { end: 0, length: 0, rise: 0, amplitude: 0.0, run: 0 };
 
     fn period(&self) -> f32 {
-        self.end.wrapping_sub(self.start) as f32
+        f32::from(self.length)
     }
+
+    fn start(&self) -> u32 {
+        self.end.wrapping_sub(u32::from(self.length))
+    }
+
+    fn peak(&self) -> u32 {
+        self.start().wrapping_add(u32::from(self.rise))
+    }
+}
+
+/// Saturates: a cycle that long is no beat.
+fn to_u16(parts: u32) -> u16 {
+    u16::try_from(parts).unwrap_or(u16::MAX)
 }
 
 /// `a` is later than `b` (times wrap).
@@ -95,7 +109,7 @@ struct Rung {
     /// The last twelve values, oldest first.
     past: [f32; 12],
     odd: bool,
-    filled: u8,
+    begun: bool,
     rising: bool,
     before: f32,
     extreme: Extreme,
@@ -111,7 +125,7 @@ impl Rung {
     const NEW: Rung = Rung {
         past: [0.0; 12],
         odd: false,
-        filled: 0,
+        begun: false,
         rising: true,
         before: 0.0,
         extreme: Extreme::NONE,
@@ -126,6 +140,11 @@ impl Rung {
     /// Takes a value. Gives the band-passed value 6 samples back, and, every
     /// second time, the half-band low-passed one 3 samples back for the next rung.
     fn step(&mut self, x: f32) -> (f32, Option<f32>) {
+        if !self.begun {
+            // As if the first value had stood for ever: no step, no false extreme.
+            self.begun = true;
+            self.past = [x; 12];
+        }
         let [a, b, c, d, e, f, g, h, i, j, k, l] = self.past;
         self.past = [b, c, d, e, f, g, h, i, j, k, l, x];
         let [h0, h1, h2, h3, h4, h5, h6] = BAND;
@@ -172,9 +191,9 @@ impl Rung {
                 self.swing = self.swing.max(vp - v);
                 if self.lows >= 1 {
                     let cycle = Cycle {
-                        start: t0,
-                        peak: tp,
                         end: t,
+                        length: to_u16(t.wrapping_sub(t0)),
+                        rise: to_u16(tp.wrapping_sub(t0)),
                         amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
                         run: 0,
                     };
@@ -316,9 +335,7 @@ impl Beats {
             let Some(rung) = self.rungs.get_mut(usize::from(number)) else { break };
             let (y, next) = rung.step(x);
             let mut closed = None;
-            if rung.filled < 13 {
-                rung.filled = rung.filled.wrapping_add(1);
-            } else if number >= self.first_rung {
+            if number >= self.first_rung {
                 // The middle of the band-pass lies 6 samples of this rung back,
                 // and the rungs above have added 3 of theirs each.
                 let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
@@ -342,7 +359,7 @@ impl Beats {
         let r = ratio * ratio;
         let gain = (r * math::expf(1.0 - r)).clamp(0.2, 1.0);
         cycle.amplitude /= gain;
-        let up = cycle.peak.wrapping_sub(cycle.start) as f32;
+        let up = f32::from(cycle.rise);
         let sure = self.own_count >= OWN_SURE;
         let shaped = period >= self.min_period
             && period <= self.max_period
@@ -357,7 +374,7 @@ impl Beats {
         if shaped {
             let last = *rung.latest();
             let agrees = last.run > 0
-                && last.end == cycle.start
+                && last.end == cycle.start()
                 && period < AGREE_PERIOD * last.period()
                 && last.period() < AGREE_PERIOD * period
                 && cycle.amplitude < AGREE_SWAY * last.amplitude
@@ -379,7 +396,7 @@ impl Beats {
             };
             if period < 1.7 * self.own_period && self.own_period < 1.7 * period && like(3.5) {
                 // Its own rhythm: sooner believed at its own strength, and when under way.
-                let idle = cycle.start.wrapping_sub(self.used) as f32;
+                let idle = cycle.start().wrapping_sub(self.used) as f32;
                 return match (like(2.2), idle < 4.0 * period) {
                     (true, true) => 2,
                     (true, false) => 3,
@@ -400,7 +417,7 @@ impl Beats {
             return (long as u8).saturating_add(1).max(4);
         }
         // Nothing is known yet: wait until a slower rhythm would have shown itself.
-        ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).max(4)
+        ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).clamp(4, MEMORY as u8)
     }
 
     /// True while nothing is known of this animal and slower motion, larger than
@@ -436,9 +453,12 @@ impl Beats {
                 let other = c.period();
                 // A slower cycle closes later, so one of a little while ago stands for it.
                 let (wanted, near) = if faster {
-                    (other < 0.7 * period, after(c.peak, cycle.start) && after(cycle.end, c.peak))
+                    (
+                        other < 0.7 * period,
+                        after(c.peak(), cycle.start()) && after(cycle.end, c.peak()),
+                    )
                 } else {
-                    let past = cycle.peak.wrapping_sub(c.peak) as i32 as f32;
+                    let past = cycle.peak().wrapping_sub(c.peak()) as i32 as f32;
                     (other > 1.45 * period, past < 3.0 * other)
                 };
                 if wanted && near && best.is_none_or(|(_, b)| c.amplitude > b.amplitude) {
@@ -455,7 +475,7 @@ impl Beats {
         let period = cycle.period();
         self.active == Some(number)
             && self.any_used
-            && self.used == cycle.start
+            && self.used == cycle.start()
             && cycle.amplitude > EDGE_LOW * self.recent_g
             && cycle.amplitude < EDGE_HIGH * self.recent_g
             && period < EDGE_PERIOD * self.recent_period
@@ -501,7 +521,7 @@ impl Beats {
         let Some(rung) = self.rungs.get(usize::from(number)) else { return false };
         let (lead, first) = (rung.earlier(run), rung.earlier(run.saturating_sub(1)));
         lead.run > 0
-            && lead.end == first.start
+            && lead.end == first.start()
             && lead.amplitude > EDGE_LOW * first.amplitude
             && lead.amplitude < EDGE_HIGH * first.amplitude
             && lead.period() < EDGE_PERIOD * first.period()
@@ -518,7 +538,7 @@ impl Beats {
             let period = c.period();
             if self.any_used {
                 // Up to a third of a cycle may overlap what was used before.
-                let overlap = self.used.wrapping_sub(c.start) as i32;
+                let overlap = self.used.wrapping_sub(c.start()) as i32;
                 if overlap as f32 > 0.34 * period {
                     continue;
                 }
@@ -539,7 +559,7 @@ impl Beats {
             let agree = 1.0 - 1.0 / (1.0 + f32::from(c.run));
             let strength = 1.0 - 0.5 * self.min_sway_g / c.amplitude;
             let beat = Waiting {
-                peak: c.peak,
+                peak: c.peak(),
                 period_s: period * self.spacing_s,
                 amplitude_g: c.amplitude,
                 confidence: agree * strength,
