@@ -1,0 +1,141 @@
+//! The two targets: how images are built for them and how they are run.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+/// A target.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Target {
+    /// Name in tables.
+    pub name: &'static str,
+    /// Rust's name.
+    pub triple: &'static str,
+    /// Machine of the emulator.
+    pub machine: &'static str,
+    /// Clock of the part that stands for it, Hz.
+    pub clock_hz: f64,
+}
+
+/// Cortex-M4F and Cortex-M0.
+pub const TARGETS: [Target; 2] = [
+    Target {
+        name: "Cortex-M4F",
+        triple: "thumbv7em-none-eabihf",
+        machine: "mps2-an386",
+        clock_hz: 16.0e6,
+    },
+    Target {
+        name: "Cortex-M0",
+        triple: "thumbv6m-none-eabi",
+        machine: "microbit",
+        clock_hz: 16.0e6,
+    },
+];
+
+/// Folder of this workspace.
+pub fn here() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().map(Path::to_path_buf).unwrap_or_default()
+}
+
+/// How to build: where the source lies and what to change.
+#[derive(Clone, Debug)]
+pub struct Build {
+    /// Folder of the workspace to build.
+    pub workspace: PathBuf,
+    /// Binary.
+    pub binary: &'static str,
+    /// Features.
+    pub features: &'static str,
+}
+
+impl Build {
+    /// A binary of this workspace.
+    pub fn of(binary: &'static str, features: &'static str) -> Self {
+        Build { workspace: here(), binary, features }
+    }
+}
+
+/// Builds an image and gives its path; the error is what the compiler said.
+pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
+    // The images' features exclude each other, so each has a folder of its own.
+    let folder = build.workspace.join("target").join(if build.features.is_empty() {
+        "images".to_owned()
+    } else {
+        format!("images-{}", build.features)
+    });
+    let debian = std::env::var("ON_TARGET_TOOLCHAIN").as_deref() == Ok("debian");
+    let mut command = if debian {
+        let mut c = Command::new("/usr/bin/cargo");
+        let linker = target.triple.to_uppercase().replace('-', "_");
+        c.env("RUSTC", "/usr/bin/rustc")
+            .env("RUSTC_BOOTSTRAP", "1")
+            .env(format!("CARGO_TARGET_{linker}_LINKER"), "ld.lld")
+            .env_remove("RUSTUP_TOOLCHAIN")
+            .arg("build")
+            .arg("-Zbuild-std=core");
+        c
+    } else {
+        let mut c = Command::new("cargo");
+        c.arg("build");
+        c
+    };
+    command
+        .current_dir(&build.workspace)
+        .args(["--quiet", "--release", "--package", "on-target-image"])
+        .args(["--target", target.triple, "--bin", build.binary])
+        .arg("--target-dir")
+        .arg(&folder);
+    if !build.features.is_empty() {
+        command.args(["--features", build.features]);
+    }
+    let output = command.output().map_err(|e| format!("cargo does not start: {e}"))?;
+    if !output.status.success() {
+        return Err(String::from_utf8_lossy(&output.stderr).into_owned());
+    }
+    Ok(folder.join(target.triple).join("release").join(build.binary))
+}
+
+/// How to run an image.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// As fast as the emulator can.
+    Free,
+    /// Every instruction takes the same time, so that time counts instructions.
+    Counted,
+}
+
+/// Command that runs an image in a folder.
+pub fn emulator(target: Target, image: &Path, folder: &Path, pace: Pace) -> Command {
+    let mut command = Command::new("qemu-system-arm");
+    command
+        .current_dir(folder)
+        .args(["-M", target.machine, "-nographic", "-monitor", "none", "-serial", "none"])
+        .args(["-semihosting-config", "enable=on,target=native"])
+        .arg("-kernel")
+        .arg(image);
+    if pace == Pace::Counted {
+        command.args(["-icount", "shift=8"]);
+    }
+    command
+}
+
+/// Runs an image over some traces and gives the results.
+pub fn run(target: Target, image: &Path, traces: &[u8], pace: Pace) -> Result<Vec<u8>, String> {
+    let folder = tempfile::tempdir().map_err(|e| format!("no temporary folder: {e}"))?;
+    fs::write(folder.path().join("traces.bin"), traces)
+        .map_err(|e| format!("traces cannot be written: {e}"))?;
+    let output = emulator(target, image, folder.path(), pace)
+        .stdin(Stdio::null())
+        .output()
+        .map_err(|e| format!("qemu-system-arm does not start: {e}"))?;
+    if !output.status.success() {
+        return Err(format!(
+            "the image on {} ended with {}: {}",
+            target.machine,
+            output.status,
+            String::from_utf8_lossy(&output.stderr)
+        ));
+    }
+    fs::read(folder.path().join("results.bin")).map_err(|e| format!("no results: {e}"))
+}

@@ -1,0 +1,10 @@
+//! What host and target share: the binary trace, the records that come back,
+//! the accelerometer drivers and the mock bus that feeds them.
+#![no_std]
+
+pub mod accel;
+pub mod app;
+pub mod bus;
+pub mod digest;
+pub mod record;
+pub mod trace;

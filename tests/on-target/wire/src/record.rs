@@ -1,0 +1,161 @@
+//! What comes back from a trace: every beat, minute, decision and fault, floats
+//! by their bits. A record is a kind (u8), the sample's number (u32) and a body.
+
+use firmware_core::tag::{Cause, Fate, FaultKind, Output, State};
+
+use crate::trace::Sink;
+
+/// Kinds of record and the length of their bodies.
+pub const KINDS: [(u8, usize, &str); 11] = [
+    (b'B', 20, "beat"),
+    (b'M', 43, "minute"),
+    (b'F', 21, "fate"),
+    (b'R', 21, "recovery"),
+    (b'L', 25, "release"),
+    (b'X', 1, "fault"),
+    (b'E', 37, "end of trace"),
+    (b'T', 4, "ticks of a step"),
+    (b'S', 4, "stack of a step"),
+    (b'C', 12, "calibration"),
+    (b'D', 5, "digest of a stage"),
+];
+
+fn put_head(sink: &mut impl Sink, kind: u8, sample: u32) {
+    sink.put(&[kind]);
+    sink.put(&sample.to_le_bytes());
+}
+
+fn put_option(sink: &mut impl Sink, x: Option<f32>) {
+    sink.put(&[u8::from(x.is_some())]);
+    sink.put_f32(x.unwrap_or(0.0));
+}
+
+/// Writes what one step brought to light.
+pub fn write(out: &Output, sample: u32, sink: &mut impl Sink) {
+    if let Some(beat) = &out.beat {
+        put_head(sink, b'B', sample);
+        sink.put(&beat.t_us.to_le_bytes());
+        for x in [beat.period_s, beat.amplitude_g, beat.confidence] {
+            sink.put_f32(x);
+        }
+    }
+    if let Some(m) = &out.minute {
+        put_head(sink, b'M', sample);
+        sink.put(&m.t_us.to_le_bytes());
+        put_option(sink, m.beats_per_min);
+        for x in [m.sway_g, m.odba_g, m.vedba_g, m.pitch_deg, m.roll_deg] {
+            sink.put_f32(x);
+        }
+        put_option(sink, m.depth_m);
+        sink.put(&[match m.state {
+            State::Unknown => 0,
+            State::Swimming => 1,
+            State::Resting => 2,
+            State::Dead => 3,
+            State::Floating => 4,
+            State::OnBottom => 5,
+        }]);
+        sink.put(&[0; 4]);
+    }
+    if let Some(f) = &out.fate {
+        put_head(sink, b'F', sample);
+        sink.put(&[fate_code(f.fate)]);
+        sink.put(&f.event_us.to_le_bytes());
+        sink.put(&f.decided_us.to_le_bytes());
+        sink.put_f32(f.evidence);
+    }
+    if let Some(r) = &out.recovery {
+        put_head(sink, b'R', sample);
+        for x in [r.t_s, r.se_s, r.prob] {
+            sink.put_f32(x);
+        }
+        sink.put(&[u8::from(r.decided_us.is_some())]);
+        sink.put(&r.decided_us.unwrap_or(0).to_le_bytes());
+    }
+    if let Some(l) = &out.release {
+        put_head(sink, b'L', sample);
+        sink.put(&l.t_us.to_le_bytes());
+        sink.put(&l.since_us.to_le_bytes());
+        sink.put_f32(l.value);
+        sink.put_f32(l.bound);
+        sink.put(&[match l.cause {
+            Cause::Ceiling => 0,
+            Cause::Death => 1,
+            Cause::Detached => 2,
+            Cause::Recovered => 3,
+            Cause::MemoryFull => 4,
+            Cause::CellLow => 5,
+            Cause::TooDeep => 6,
+        }]);
+    }
+    if let Some(fault) = out.fault {
+        put_head(sink, b'X', sample);
+        sink.put(&[match fault {
+            FaultKind::StuckAxis => 0,
+            FaultKind::ClippedAxis => 1,
+            FaultKind::MissingAxis => 2,
+            FaultKind::Gap => 3,
+            FaultKind::ClockJump => 4,
+            FaultKind::DepthFault => 5,
+        }]);
+    }
+}
+
+/// Code of a fate.
+pub fn fate_code(fate: Fate) -> u8 {
+    match fate {
+        Fate::Undetermined => 0,
+        Fate::Alive => 1,
+        Fate::Dead => 2,
+        Fate::DetachedFloating => 3,
+        Fate::DetachedOnBottom => 4,
+    }
+}
+
+/// What is left to say after a trace.
+pub struct End {
+    /// Samples read.
+    pub samples: u32,
+    /// Counters of samples at fault.
+    pub faults: [u32; 6],
+    /// Fate as known at the end.
+    pub fate: Fate,
+    /// Bytes of the tag's own record.
+    pub record_bytes: u32,
+    /// Times that the release fired.
+    pub fired: u32,
+}
+
+/// Writes the end of a trace.
+pub fn write_end(end: &End, sink: &mut impl Sink) {
+    put_head(sink, b'E', end.samples);
+    for count in end.faults {
+        sink.put(&count.to_le_bytes());
+    }
+    sink.put(&[fate_code(end.fate)]);
+    for x in [end.record_bytes, end.fired, 0] {
+        sink.put(&x.to_le_bytes());
+    }
+}
+
+/// Writes one measured number of a step.
+pub fn write_measure(kind: u8, sample: u32, value: u32, sink: &mut impl Sink) {
+    put_head(sink, kind, sample);
+    sink.put(&value.to_le_bytes());
+}
+
+/// Writes the calibration: ticks of an empty region, of one with `nops` more
+/// instructions, and that number.
+pub fn write_calibration(empty: u32, longer: u32, nops: u32, sink: &mut impl Sink) {
+    put_head(sink, b'C', 0);
+    for x in [empty, longer, nops] {
+        sink.put(&x.to_le_bytes());
+    }
+}
+
+/// Writes the digest of a stage, by its place in the tag.
+pub fn write_digest(sample: u32, stage: u8, digest: u32, sink: &mut impl Sink) {
+    put_head(sink, b'D', sample);
+    sink.put(&[stage]);
+    sink.put(&digest.to_le_bytes());
+}
