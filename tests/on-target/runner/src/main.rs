@@ -1,6 +1,7 @@
 //! Runs the firmware image on an emulated Cortex-M and compares it with the host.
 
 mod make;
+mod profile;
 mod results;
 mod target;
 mod trace;
@@ -16,6 +17,27 @@ fn main() {
     let host = results::on_host(&t, |_, _| {});
     println!("host {} bytes", host.len());
     let shorts: Vec<_> = (0..20).map(|s| make::short(s, hz, 6.0)).collect();
+    if std::env::args().nth(3).is_some() {
+        for target in [TARGETS[0]] {
+            let image = target::build(target, &Build::of("image", "")).unwrap();
+            let mut job = Bytes::default();
+            t.write(Job::of(Mode::Decide), &mut job);
+            let p = profile::follow(target, &image, &job.0).unwrap();
+            println!("{} samples {}", target.name, p.samples.len());
+            let n = p.samples.len() as f64;
+            for (i, s) in p.stages.iter().enumerate() {
+                let sum: u64 = p.samples.iter().map(|c| u64::from(c[i])).sum();
+                let worst = p.samples.iter().map(|c| c[i]).max().unwrap();
+                println!("  {s:12} mean {:.1} worst {worst}", sum as f64 / n);
+            }
+            let mut lines: Vec<_> = p.lines.into_iter().collect();
+            lines.sort_by_key(|l| std::cmp::Reverse(l.1));
+            for (l, c) in lines.iter().take(60) {
+                println!("    {l:30} {:.1}", *c as f64 / n);
+            }
+        }
+        return;
+    }
     for target in TARGETS {
         let image = target::build(target, &Build::of("image", "")).unwrap();
         let mut job = Bytes::default();
