@@ -27,7 +27,7 @@ use crate::tag::{Fate, FateReport};
 const LN_1000: f32 = 6.907_755;
 /// Evidence of life in one beat, and the most that one minute can give.
 const LIFE_A_BEAT: f32 = 0.7;
-const LIFE_A_MINUTE: f32 = 7.0;
+const LIFE_A_MINUTE: f32 = 3.5;
 /// Gravity further off the worn posture than this is not a posture to swim in, degrees.
 const OFF_DEG: f32 = 65.0;
 /// Gravity further off than this is unusual, degrees.
