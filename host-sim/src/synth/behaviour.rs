@@ -26,7 +26,7 @@ pub(crate) struct Habits {
     pub(crate) yoyo: bool,
     /// Time swimming and time resting on the bottom in turn, s.
     pub(crate) rest: Option<((f64, f64), (f64, f64))>,
-    /// Slow wander of beat rate and amplitude, as parts, and of pitch and roll, rad.
+    /// Slow wander of beat rate and amplitude, in logarithms, and of pitch and roll, rad.
     pub(crate) wander: [f64; 4],
     /// Gill movement while resting: amplitude in g and rate in Hz.
     pub(crate) gill: (f64, f64),
@@ -170,8 +170,8 @@ impl Behaviour {
         let mut intent = Intent {
             mode: self.mode,
             beating: self.mode != Mode::Glide,
-            rate: (1.0 + wander[0]).max(0.6),
-            amplitude: (1.0 + wander[1]).max(0.45),
+            rate: wander[0].exp(),
+            amplitude: wander[1].exp(),
             pitch: pitch + wander[2] * at.unrest,
             roll: wander[3] * at.unrest,
             yaw_rate: 0.0,

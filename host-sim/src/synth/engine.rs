@@ -62,6 +62,7 @@ struct World {
     eaten: bool,
     dying: bool,
     jolt: Option<Pull>,
+    /// Gill amplitude, g, and where in a breath it is, 0 to 1.
     gill: (f64, f64),
     open: Option<(Happening, f64)>,
     burst_from: Option<f64>,
@@ -333,7 +334,7 @@ impl World {
         if intent.grounded {
             self.depth_m += ((bottom_m - 0.15) - self.depth_m) * 0.1;
             self.read_depth_m = self.depth_m + water.pressure_m;
-            self.gill = self.behaviour.gill();
+            self.gill.0 = self.behaviour.gill().0;
             // Swell leans on it, but it holds on.
             let flow = level(water.flow);
             let lean = [0.012 * flow[0], 0.025 * flow[1]];

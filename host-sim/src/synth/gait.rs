@@ -52,14 +52,14 @@ impl Swimmer {
             // Three hundredths of the length, kept to sway swings of 0.03 to 0.6 g (memory).
             let a = d.between(0.018, 0.045) * length_m;
             let sway = |a: f64| a * (TAU * beat_hz).powi(2) / super::posture::STANDARD_GRAVITY;
-            a * (sway(a).clamp(0.04, 0.45) / sway(a))
+            a * (sway(a).clamp(0.02, 0.45) / sway(a))
         };
         let sway_g = fin_amplitude_m * (TAU * beat_hz).powi(2) / super::posture::STANDARD_GRAVITY;
         Self {
             length_m,
             beat_hz,
             fin_amplitude_m,
-            harmonic: [d.between(0.0, 0.035), d.between(0.003, 0.03)],
+            harmonic: [d.between(0.0, 0.07), d.between(0.003, 0.05)],
             harmonic_phase: [d.angle(), d.angle()],
             recoil_roll: (d.between(0.15, 0.7) * sway_g).min(0.12),
             recoil_lag: d.between(-0.45, 0.45),
@@ -68,13 +68,36 @@ impl Swimmer {
             surge_lag: d.angle(),
             heave_lag: d.angle(),
             strouhal: d.between(0.22, 0.38),
-            beat_scatter: [d.between(0.015, 0.04), d.between(0.04, 0.1)],
+            beat_scatter: [d.between(0.015, 0.07), d.between(0.05, 0.2)],
         }
     }
 
     /// Speed in m/s at this beat frequency and amplitude (as a part of the settled).
     pub(crate) fn speed(&self, hz: f64, amplitude: f64) -> f64 {
         hz * 0.18 * self.length_m * amplitude / self.strouhal
+    }
+
+    /// Scales the stroke so that the sway stays within 0.03 to 0.6 g (memory) at the
+    /// settled level and at a first level of these parts of it (beat rate, amplitude).
+    pub(crate) fn fit(&mut self, first: [f64; 2]) {
+        let omega = TAU * self.beat_hz;
+        let along = self.fin_amplitude_m * omega * omega / super::posture::STANDARD_GRAVITY;
+        let first_g = (along * first[0] * first[0] + self.recoil_roll) * first[1];
+        let settled_g = along + self.recoil_roll;
+        let by = (0.6 / first_g.max(settled_g)).min(1.0).max(0.03 / first_g.min(settled_g));
+        self.fin_amplitude_m *= by;
+        self.recoil_roll *= by;
+    }
+
+    /// Brings the settled sway to `sway_g` and makes the stroke as crooked as it gets.
+    pub(crate) fn weaken(&mut self, sway_g: f64) {
+        let omega = TAU * self.beat_hz;
+        let along = self.fin_amplitude_m * omega * omega / super::posture::STANDARD_GRAVITY;
+        let by = sway_g / (along + self.recoil_roll);
+        self.fin_amplitude_m *= by;
+        self.recoil_roll *= by;
+        self.harmonic = [0.07, 0.05];
+        self.beat_scatter = [0.07, 0.2];
     }
 
     fn displacement(&self, p: f64) -> f64 {

@@ -24,14 +24,16 @@
 //!
 //! `beat` is a whole cycle at its left-most sway (largest displacement towards the
 //! left flank) with at least half of its full stroke. `glide` and `rest` run from
-//! the last to the next crossing of the midline. `death` is the end of the last beat.
+//! the last to the next crossing of the midline. `death` is the end of the last beat,
+//! or of the last breath where a buccal pumper dies at rest.
 //! After `eaten`, the beats are those of the animal that carries the tag. Beats in
-//! rows that were lost are left out. `recovered` is where the logistic has gone 80 % of the way.
+//! rows that were lost are left out. `recovered` is where the logistic in time after
+//! release has gone 80 % of the way from the first to the settled level.
 //!
 //! # Limits
 //!
-//! Amplitude and frequency change slowly within a beat. An animal
-//! swims with the water around it but meets waves at the rate of a fixed point. Flutter of the package is
+//! Amplitude and frequency change slowly within a beat. An animal goes with the water
+//! around it but meets waves at the rate of a fixed point. Flutter of the package is
 //! part of the sensor noise. Shapes, habits and their ranges are invented.
 
 mod behaviour;

@@ -26,9 +26,9 @@ impl Recovery {
         let width = d.between(0.1, 0.22) * recovered_h;
         let fast = d.chance(0.6);
         let first = if fast {
-            [d.between(1.18, 1.45), d.between(1.1, 1.4), d.between(1.4, 2.2)]
+            [d.between(1.18, 1.45), d.between(0.95, 1.3), d.between(1.4, 2.2)]
         } else {
-            [d.between(0.65, 0.84), d.between(0.7, 0.92), d.between(1.4, 2.2)]
+            [d.between(0.65, 0.84), d.between(0.75, 1.05), d.between(1.4, 2.2)]
         };
         Self::new(recovered_h * 3600.0, width * 3600.0, first)
     }

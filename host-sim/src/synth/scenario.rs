@@ -38,6 +38,7 @@ enum Kind {
     Rester,
     Roller,
     Sprinter,
+    Faint,
     DeathEarly,
     DeathLate,
     DeathRester,
@@ -99,6 +100,13 @@ pub const SCENARIOS: &[Scenario] = &[
         36.0,
         0.1,
         "small fast fish with bursts up to 5 Hz, and recovers",
+    ),
+    scenario(
+        Kind::Faint,
+        "faint-swimmer",
+        24.0,
+        0.1,
+        "weak, drifting beats with strong harmonics, many glides, a noisy sensor and a high swell",
     ),
     scenario(
         Kind::DeathEarly,
@@ -217,13 +225,18 @@ impl Scenario {
             _ if buccal => d.log_between(0.7, 2.4),
             _ => d.log_between(0.9, 3.2),
         };
-        let swimmer = Swimmer::draw(length_m, d);
+        let mut swimmer = Swimmer::draw(length_m, d);
         let bottom_m = match self.kind {
             Kind::YoYo => d.between(90.0, 170.0),
             _ => d.between(18.0, 55.0),
         };
         let habits = self.habits(bottom_m, &swimmer, d);
         let recovery = Recovery::draw(d);
+        swimmer.fit([recovery.first[0], recovery.first[1]]);
+        if self.kind == Kind::Faint {
+            swimmer.weaken(d.between(0.03, 0.05));
+            swimmer.fit([recovery.first[0], recovery.first[1]]);
+        }
         let start_h = d.between(8.0, 19.0);
         let longitude_deg = -(d.between(38.0, 39.0) * 1e4).round() / 1e4;
         let day = DaySwing {
@@ -256,7 +269,18 @@ impl Scenario {
             spread: 0.5,
             components: 24,
         };
-        let sensor = draw_sensor(sample_hz, mount_deg, d);
+        let mut swell = swell;
+        if self.kind == Kind::Faint {
+            swell.height_m = d.between(2.0, 3.5);
+        }
+        let mut sensor = draw_sensor(sample_hz, mount_deg, d);
+        if self.kind == Kind::Clipped {
+            // A narrow range, where a drift to the rail is likely.
+            (sensor.range_g, sensor.counts_per_g) = (2.0, 1024.0);
+        }
+        if self.kind == Kind::Faint {
+            sensor.noise_g_rthz = d.between(0.001, 0.001_4);
+        }
         let end_s = hours * 3600.0;
         Plan {
             scenario: self.name,
@@ -298,7 +322,7 @@ impl Scenario {
 
     fn habits(&self, bottom_m: f64, swimmer: &Swimmer, d: &mut Draws) -> Habits {
         let mut h = Habits {
-            swim_s: d.log_between(90.0, 700.0),
+            swim_s: d.log_between(40.0, 700.0),
             glide_s: (5.0, 60.0),
             burst_every_s: d.log_between(500.0, 3000.0),
             burst_factor: (1.4, 2.1),
@@ -309,8 +333,8 @@ impl Scenario {
             yoyo: false,
             rest: None,
             wander: [
-                d.between(0.03, 0.07),
-                d.between(0.08, 0.18),
+                d.between(0.03, 0.1),
+                d.between(0.08, 0.3),
                 d.between(0.03, 0.08),
                 d.between(0.03, 0.08),
             ],
@@ -340,6 +364,13 @@ impl Scenario {
                 let most = (5.0 / (1.25 * swimmer.beat_hz)).clamp(1.2, 2.2);
                 h.burst_factor = (0.8 * most, most);
                 h.glide_s = (3.0, 20.0);
+            }
+            Kind::Faint => {
+                h.swim_s = d.between(15.0, 40.0);
+                h.wander = [0.12, 0.35, 0.08, 0.08];
+                h.turn_every_s = d.between(30.0, 60.0);
+                h.roll_every_s = d.between(900.0, 2400.0);
+                h.band_m = (4.0, 0.6 * bottom_m);
             }
             _ => {}
         }
