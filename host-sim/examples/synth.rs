@@ -14,6 +14,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     request.hours = rest.first().map(|h| h.parse()).transpose()?;
     request.sample_hz = rest.get(1).map(|h| h.parse()).transpose()?;
     request.gzip = std::env::var_os("GZIP_TRACE").is_some();
+    if std::env::var_os("SMALL_TRACE").is_some() {
+        request.gzip = true;
+        request.scale = Some((2.0, 64.0));
+        request.format.time = host_sim::synth::TimeColumn::SparseSeconds;
+        request.format.acceleration = host_sim::synth::AccelColumns::Raw;
+    }
     let w = run(&request)?;
     println!("{} rows, {} beats: {}", w.rows, w.beats, w.trace.display());
     Ok(())

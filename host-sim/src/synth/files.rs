@@ -111,7 +111,7 @@ impl Layout {
 
     fn header(&self) -> String {
         let mut names = vec![match self.format.time {
-            TimeColumn::Seconds => "t_s",
+            TimeColumn::Seconds | TimeColumn::SparseSeconds => "t_s",
             TimeColumn::Utc => "time_utc",
         }];
         names.extend(match self.format.acceleration {
@@ -134,6 +134,11 @@ impl Layout {
             (row.tick as f64 * unit as f64 / self.sample_hz).round() as i64 + row.shift_s * unit;
         match self.format.time {
             TimeColumn::Seconds => push_fixed(out, t, self.time_decimals),
+            TimeColumn::SparseSeconds => {
+                if t.rem_euclid(unit) == 0 {
+                    push_fixed(out, t / unit, 0);
+                }
+            }
             TimeColumn::Utc => {
                 let second = self.start_s + t.div_euclid(unit);
                 if self.second.0 != second {
@@ -208,7 +213,7 @@ impl Files {
         let file = BufWriter::with_capacity(CHUNK, file);
         let out = if gzip {
             // No time stamp, so that the same request gives the same bytes.
-            Out::Gzip(Box::new(GzBuilder::new().mtime(0).write(file, Compression::new(6))))
+            Out::Gzip(Box::new(GzBuilder::new().mtime(0).write(file, Compression::best())))
         } else {
             Out::Plain(file)
         };

@@ -491,6 +491,28 @@ fn other_columns() {
 }
 
 #[test]
+fn sparse_time_and_a_coarse_sensor() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let mut request = Request::new("cruiser", 1, dir.path());
+    request.hours = Some(0.1);
+    request.scale = Some((2.0, 64.0));
+    request.format.time = TimeColumn::SparseSeconds;
+    request.format.acceleration = AccelColumns::Raw;
+    let w = run(&request).expect("it is written");
+    let trace = fs::read_to_string(&w.trace).expect("a file");
+    for (i, line) in trace.lines().skip(1).enumerate() {
+        let cells: Vec<&str> = line.split(',').collect();
+        let time = if i % 25 == 0 { (i / 25).to_string() } else { String::new() };
+        assert_eq!(cells[0], time);
+        assert!(
+            cells[1..4].iter().all(|c| (-128..128).contains(&c.parse::<i32>().expect("counts")))
+        );
+    }
+    let text = fs::read_to_string(&w.deployment).expect("a file");
+    assert!(text.contains("counts_per_g = 64.0") && text.contains("range_g = 2.0"));
+}
+
+#[test]
 fn wrong_requests_are_refused_and_leave_nothing() {
     let dir = tempfile::tempdir().expect("a folder");
     let base = Request::new("cruiser", 1, dir.path());
@@ -504,6 +526,7 @@ fn wrong_requests_are_refused_and_leave_nothing() {
     assert!(wrong(&|r| r.hours = Some(f64::NAN)).contains("hours"));
     assert!(wrong(&|r| r.sample_hz = Some(4.0)).contains("5 to 100"));
     assert!(wrong(&|r| r.mount_deg = Some([0.0, 1e9, 0.0])).contains("mount_deg"));
+    assert!(wrong(&|r| r.scale = Some((2.0, 0.0))).contains("counts_per_g"));
     for name in ["", "..", "a/b", "/a"] {
         assert!(wrong(&|r| r.name = Some(name.into())).contains("plain"), "{name}");
     }
