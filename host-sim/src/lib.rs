@@ -1,1 +1,10 @@
-//! Simulator of the tag.
+//! Simulator of the tag: reads recorded traces, runs them through the very code
+//! of the tag, and reports what it would have decided.
+
+pub mod deployment;
+pub mod energy;
+pub mod pressure;
+pub mod problem;
+pub mod replay;
+pub mod trace;
+pub mod truth;
