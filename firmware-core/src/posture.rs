@@ -137,7 +137,7 @@ impl Posture {
         Some(Motion {
             static_g,
             dynamic_g,
-            odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),
+            odba_g: math::abs(x) + math::abs(y) + math::abs(z),
             vedba_g: math::sqrt(x * x + y * y + z * z),
         })
     }

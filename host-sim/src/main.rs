@@ -1,2 +1,11 @@
 //! The `swaymark` program.
-fn main() {}
+
+mod cli;
+mod cli_replay;
+mod cli_synth;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::main()
+}
