@@ -14,7 +14,7 @@ use crate::tag::Beat;
 /// Rungs: periods from 5/40 s to 10 * 32/20 s.
 const RUNGS: usize = 6;
 /// Cycles remembered on each rung.
-const MEMORY: usize = 6;
+const MEMORY: usize = 8;
 /// Half of the symmetric band-pass, middle first: (1 - k^2/s^2) exp(-k^2/2s^2),
 /// s = 1.59 samples, made to sum to 0 and to gain 1 at a period of 7.07 samples.
 const BAND: [f32; 7] =
@@ -38,23 +38,37 @@ const UNKNOWN_S: f32 = 7.5;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
-/// One cycle on one rung. Times in 1/16 sample of the top rung.
+/// One cycle on one rung, low to low. Times in 1/16 sample of the top rung.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Cycle {
-    start: u32,
-    peak: u32,
     end: u32,
+    length: u16,
+    /// From the first low to the high between.
+    rise: u16,
     amplitude: f32,
     /// Agreeing cycles up to and including this one; 0: not shaped like a beat.
     run: u8,
 }
 
 impl Cycle {
-    const NONE: Cycle = Cycle { start: 0, peak: 0, end: 0, amplitude: 0.0, run: 0 };
+    const NONE: Cycle = Cycle { end: 0, length: 0, rise: 0, amplitude: 0.0, run: 0 };
 
     fn period(&self) -> f32 {
-        self.end.wrapping_sub(self.start) as f32
+        f32::from(self.length)
     }
+
+    fn start(&self) -> u32 {
+        self.end.wrapping_sub(u32::from(self.length))
+    }
+
+    fn peak(&self) -> u32 {
+        self.start().wrapping_add(u32::from(self.rise))
+    }
+}
+
+/// Saturates: a cycle that long is no beat.
+fn to_u16(parts: u32) -> u16 {
+    u16::try_from(parts).unwrap_or(u16::MAX)
 }
 
 /// `a` is later than `b` (times wrap).
@@ -92,10 +106,10 @@ impl Extreme {
 
 #[derive(Clone, Debug, PartialEq)]
 struct Rung {
-    ring: [f32; 16],
-    head: u8,
+    /// The last twelve values, oldest first.
+    past: [f32; 12],
     odd: bool,
-    filled: u8,
+    begun: bool,
     rising: bool,
     before: f32,
     extreme: Extreme,
@@ -109,10 +123,9 @@ struct Rung {
 
 impl Rung {
     const NEW: Rung = Rung {
-        ring: [0.0; 16],
-        head: 0,
+        past: [0.0; 12],
         odd: false,
-        filled: 0,
+        begun: false,
         rising: true,
         before: 0.0,
         extreme: Extreme::NONE,
@@ -124,41 +137,29 @@ impl Rung {
         newest: 0,
     };
 
-    fn back(&self, samples: u8) -> f32 {
-        let i = usize::from(self.head.wrapping_sub(samples) & 15);
-        self.ring.get(i).copied().unwrap_or(0.0)
-    }
-
-    fn push(&mut self, x: f32) {
-        self.head = self.head.wrapping_add(1) & 15;
-        if let Some(slot) = self.ring.get_mut(usize::from(self.head)) {
-            *slot = x;
+    /// Takes a value. Gives the band-passed value 6 samples back, and, every
+    /// second time, the half-band low-passed one 3 samples back for the next rung.
+    fn step(&mut self, x: f32) -> (f32, Option<f32>) {
+        if !self.begun {
+            // As if the first value had stood for ever: no step, no false extreme.
+            self.begun = true;
+            self.past = [x; 12];
         }
-        self.filled = self.filled.saturating_add(1);
-    }
-
-    fn band(&self) -> f32 {
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = self.past;
+        self.past = [b, c, d, e, f, g, h, i, j, k, l, x];
         let [h0, h1, h2, h3, h4, h5, h6] = BAND;
-        h0 * self.back(6)
-            + h1 * (self.back(5) + self.back(7))
-            + h2 * (self.back(4) + self.back(8))
-            + h3 * (self.back(3) + self.back(9))
-            + h4 * (self.back(2) + self.back(10))
-            + h5 * (self.back(1) + self.back(11))
-            + h6 * (self.back(0) + self.back(12))
-    }
-
-    /// Half-band low-pass for the next rung, every second sample, 3 samples late.
-    fn halve(&mut self) -> Option<f32> {
+        let band = h0 * g
+            + h1 * (f + h)
+            + h2 * (e + i)
+            + h3 * (d + j)
+            + h4 * (c + k)
+            + h5 * (b + l)
+            + h6 * (a + x);
         self.odd = !self.odd;
         if self.odd {
-            return None;
+            return (band, None);
         }
-        Some(
-            (16.0 * self.back(3) + 9.0 * (self.back(2) + self.back(4))
-                - (self.back(0) + self.back(6)))
-                * 0.031_25,
-        )
+        (band, Some((16.0 * j + 9.0 * (i + k) - (g + x)) * 0.031_25))
     }
 
     /// Follows extremes; gives a cycle (its period and height unjudged) when one closes.
@@ -190,9 +191,9 @@ impl Rung {
                 self.swing = self.swing.max(vp - v);
                 if self.lows >= 1 {
                     let cycle = Cycle {
-                        start: t0,
-                        peak: tp,
                         end: t,
+                        length: to_u16(t.wrapping_sub(t0)),
+                        rise: to_u16(tp.wrapping_sub(t0)),
                         amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
                         run: 0,
                     };
@@ -233,6 +234,15 @@ impl Rung {
     }
 }
 
+/// A beat on its way out; its time as an index of the top rung.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Waiting {
+    peak: u32,
+    period_s: f32,
+    amplitude_g: f32,
+    confidence: f32,
+}
+
 /// The beat stage.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Beats {
@@ -255,7 +265,7 @@ pub struct Beats {
     own_period: f32,
     own_g: f32,
     own_count: u16,
-    ready: heapless::Deque<(u32, Beat), 8>,
+    ready: heapless::Deque<Waiting, 8>,
 }
 
 impl Beats {
@@ -311,6 +321,7 @@ impl Beats {
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
     pub fn restart(&mut self) {
         self.rungs = [Rung::NEW; RUNGS];
+        self.ready.clear();
     }
 
     /// Takes one value of sideways acceleration, g.
@@ -320,19 +331,16 @@ impl Beats {
         let mut x = sway_g;
         let mut spacing = PARTS;
         for number in 0..=self.last_rung {
-            let serves = number >= self.first_rung;
             let floor = self.min_sway_g * 0.9;
             let Some(rung) = self.rungs.get_mut(usize::from(number)) else { break };
-            rung.push(x);
+            let (y, next) = rung.step(x);
             let mut closed = None;
-            if serves && rung.filled > 13 {
+            if number >= self.first_rung {
                 // The middle of the band-pass lies 6 samples of this rung back,
                 // and the rungs above have added 3 of theirs each.
                 let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
-                let y = rung.band();
                 closed = rung.extremes(y, now.wrapping_sub(late), spacing, floor);
             }
-            let next = rung.halve();
             if let Some((cycle, rise, fall)) = closed {
                 self.judge(number, cycle, rise, fall, spacing);
             }
@@ -351,7 +359,7 @@ impl Beats {
         let r = ratio * ratio;
         let gain = (r * math::expf(1.0 - r)).clamp(0.2, 1.0);
         cycle.amplitude /= gain;
-        let up = cycle.peak.wrapping_sub(cycle.start) as f32;
+        let up = f32::from(cycle.rise);
         let sure = self.own_count >= OWN_SURE;
         let shaped = period >= self.min_period
             && period <= self.max_period
@@ -366,7 +374,7 @@ impl Beats {
         if shaped {
             let last = *rung.latest();
             let agrees = last.run > 0
-                && last.end == cycle.start
+                && last.end == cycle.start()
                 && period < AGREE_PERIOD * last.period()
                 && last.period() < AGREE_PERIOD * period
                 && cycle.amplitude < AGREE_SWAY * last.amplitude
@@ -388,7 +396,7 @@ impl Beats {
             };
             if period < 1.7 * self.own_period && self.own_period < 1.7 * period && like(3.5) {
                 // Its own rhythm: sooner believed at its own strength, and when under way.
-                let idle = cycle.start.wrapping_sub(self.used) as f32;
+                let idle = cycle.start().wrapping_sub(self.used) as f32;
                 return match (like(2.2), idle < 4.0 * period) {
                     (true, true) => 2,
                     (true, false) => 3,
@@ -409,7 +417,7 @@ impl Beats {
             return (long as u8).saturating_add(1).max(4);
         }
         // Nothing is known yet: wait until a slower rhythm would have shown itself.
-        ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).max(4)
+        ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).clamp(4, MEMORY as u8)
     }
 
     /// True while nothing is known of this animal and slower motion, larger than
@@ -439,19 +447,21 @@ impl Beats {
                 continue;
             }
             for c in &rung.cycles {
+                if c.run < 2 {
+                    continue;
+                }
                 let other = c.period();
                 // A slower cycle closes later, so one of a little while ago stands for it.
                 let (wanted, near) = if faster {
-                    (other < 0.7 * period, after(c.peak, cycle.start) && after(cycle.end, c.peak))
+                    (
+                        other < 0.7 * period,
+                        after(c.peak(), cycle.start()) && after(cycle.end, c.peak()),
+                    )
                 } else {
-                    let past = cycle.peak.wrapping_sub(c.peak) as i32 as f32;
+                    let past = cycle.peak().wrapping_sub(c.peak()) as i32 as f32;
                     (other > 1.45 * period, past < 3.0 * other)
                 };
-                if c.run >= 2
-                    && wanted
-                    && near
-                    && best.is_none_or(|(_, b)| c.amplitude > b.amplitude)
-                {
+                if wanted && near && best.is_none_or(|(_, b)| c.amplitude > b.amplitude) {
                     best = Some((i, *c));
                 }
             }
@@ -465,7 +475,7 @@ impl Beats {
         let period = cycle.period();
         self.active == Some(number)
             && self.any_used
-            && self.used == cycle.start
+            && self.used == cycle.start()
             && cycle.amplitude > EDGE_LOW * self.recent_g
             && cycle.amplitude < EDGE_HIGH * self.recent_g
             && period < EDGE_PERIOD * self.recent_period
@@ -511,7 +521,7 @@ impl Beats {
         let Some(rung) = self.rungs.get(usize::from(number)) else { return false };
         let (lead, first) = (rung.earlier(run), rung.earlier(run.saturating_sub(1)));
         lead.run > 0
-            && lead.end == first.start
+            && lead.end == first.start()
             && lead.amplitude > EDGE_LOW * first.amplitude
             && lead.amplitude < EDGE_HIGH * first.amplitude
             && lead.period() < EDGE_PERIOD * first.period()
@@ -528,7 +538,7 @@ impl Beats {
             let period = c.period();
             if self.any_used {
                 // Up to a third of a cycle may overlap what was used before.
-                let overlap = self.used.wrapping_sub(c.start) as i32;
+                let overlap = self.used.wrapping_sub(c.start()) as i32;
                 if overlap as f32 > 0.34 * period {
                     continue;
                 }
@@ -548,9 +558,8 @@ impl Beats {
             self.learn(period, c.amplitude);
             let agree = 1.0 - 1.0 / (1.0 + f32::from(c.run));
             let strength = 1.0 - 0.5 * self.min_sway_g / c.amplitude;
-            let beat = Beat {
-                // Filled in by `next`.
-                t_us: 0,
+            let beat = Waiting {
+                peak: c.peak(),
                 period_s: period * self.spacing_s,
                 amplitude_g: c.amplitude,
                 confidence: agree * strength,
@@ -559,7 +568,7 @@ impl Beats {
                 self.ready.pop_front();
             }
             // Room was made above.
-            let _ = self.ready.push_back((c.peak, beat));
+            let _ = self.ready.push_back(beat);
         }
     }
 
@@ -583,10 +592,14 @@ impl Beats {
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.
     pub fn next(&mut self, newest_us: u64) -> Option<Beat> {
-        let (peak, mut beat) = self.ready.pop_front()?;
-        let behind = self.index.wrapping_mul(PARTS).wrapping_sub(peak) as f32;
+        let beat = self.ready.pop_front()?;
+        let behind = self.index.wrapping_mul(PARTS).wrapping_sub(beat.peak) as f32;
         let ago_us = math::round_u32(behind * self.spacing_us / PARTS as f32);
-        beat.t_us = newest_us.saturating_sub(u64::from(ago_us));
-        Some(beat)
+        Some(Beat {
+            t_us: newest_us.saturating_sub(u64::from(ago_us)),
+            period_s: beat.period_s,
+            amplitude_g: beat.amplitude_g,
+            confidence: beat.confidence,
+        })
     }
 }

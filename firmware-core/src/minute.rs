@@ -2,7 +2,7 @@
 //! detectors look at.
 
 use crate::math;
-use crate::posture::Motion;
+use crate::posture::{Detail, Motion};
 use crate::tag::Beat;
 
 /// Length of a minute, microseconds.
@@ -44,6 +44,7 @@ pub struct Summary {
 struct Sums {
     start_us: u64,
     count: u32,
+    details: u32,
     good: u32,
     odba: f32,
     vedba: f32,
@@ -66,6 +67,7 @@ impl Sums {
         Sums {
             start_us,
             count: 0,
+            details: 0,
             good: 0,
             odba: 0.0,
             vedba: 0.0,
@@ -90,21 +92,18 @@ impl Sums {
 
     /// Adds the part of a cycle that lies in this minute.
     fn add_beat(&mut self, beat: &Beat) {
-        let half = math::s_to_us(0.5 * beat.period_s);
-        let from = beat.t_us.saturating_sub(half).max(self.start_us);
-        let to = beat.t_us.saturating_add(half).min(self.end_us());
-        let Some(inside) = to.checked_sub(from) else { return };
-        let part = math::us_to_s(inside) / beat.period_s;
+        let [part, sway, period] = share(beat, self.start_us);
         self.beats += part;
-        self.sway += part * beat.amplitude_g;
-        self.period += part * beat.period_s;
+        self.sway += sway;
+        self.period += period;
     }
 
     fn summary(&self, expected: f32) -> Summary {
         let per = if self.count > 0 { 1.0 / self.count as f32 } else { 0.0 };
         let per_beat = if self.beats > 0.0 { 1.0 / self.beats } else { 0.0 };
-        let mean_shift2 = math::dot(self.shift, self.shift) * per * per;
-        let variance = self.shift2 * per - mean_shift2;
+        let each = if self.details > 0 { 1.0 / self.details as f32 } else { 0.0 };
+        let mean_shift2 = math::dot(self.shift, self.shift) * each * each;
+        let variance = self.shift2 * each - mean_shift2;
         Summary {
             t_us: self.start_us,
             good: (self.good as f32 / expected).min(1.0),
@@ -114,8 +113,8 @@ impl Sums {
             odba_g: self.odba * per,
             vedba_g: self.vedba * per,
             dynamic_rms_g: math::sqrt(self.dynamic2 * per),
-            noise_rms_g: math::sqrt(0.5 * self.step2 * per),
-            static_g: math::add_scaled(self.origin, per, self.shift),
+            noise_rms_g: math::sqrt(0.5 * self.step2 * each),
+            static_g: math::add_scaled(self.origin, each, self.shift),
             static_sd_g: math::sqrt(variance),
             depth_m: (self.depth_count > 0).then(|| self.depth / self.depth_count as f32),
             depth_range_m: if self.depth_count > 0 {
@@ -127,12 +126,27 @@ impl Sums {
     }
 }
 
+/// The part of a beat's cycle that lies in the minute from `start_us`, and that
+/// part of its amplitude and of its period.
+fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
+    let half = math::s_to_us(0.5 * beat.period_s);
+    let from = beat.t_us.saturating_sub(half).max(start_us);
+    let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
+    let Some(inside) = to.checked_sub(from) else { return [0.0; 3] };
+    let part = math::us_to_s(inside) / beat.period_s;
+    [part, part * beat.amplitude_g, part * beat.period_s]
+}
+
 /// Collects minutes; each is given out once the beats in it are certain.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Minutes {
     now: Sums,
     before: Option<Sums>,
+    /// Beats of the minute to come: a fast beat is known sooner than the motion
+    /// of the same time, which waits for half the running mean.
+    ahead: [f32; 3],
     settle_us: u64,
+    due_us: u64,
     expected: f32,
 }
 
@@ -143,26 +157,32 @@ impl Minutes {
         Minutes {
             now: Sums::new(0),
             before: None,
+            ahead: [0.0; 3],
             settle_us: math::s_to_us(settle_s).min(MINUTE_US),
+            due_us: 0,
             expected: 60.0 * working_hz,
         }
     }
 
-    /// Adds the motion of one sample that was taken at `t_us`.
+    /// Adds the motion of one sample.
     pub fn add_motion(&mut self, motion: &Motion, good: bool) {
         let s = &mut self.now;
-        if s.count == 0 {
-            s.origin = motion.static_g;
-        }
-        s.count = s.count.saturating_add(1);
-        if good {
-            s.good = s.good.saturating_add(1);
-        }
+        s.count = s.count.wrapping_add(1);
+        s.good = s.good.wrapping_add(u32::from(good));
         s.odba += motion.odba_g;
         s.vedba += motion.vedba_g;
-        s.step2 += motion.step2_g2;
         s.dynamic2 += motion.vedba_g * motion.vedba_g;
-        let e = math::add_scaled(motion.static_g, -1.0, s.origin);
+    }
+
+    /// Adds the finer look at a sample; every few samples will do.
+    pub fn add_detail(&mut self, static_g: [f32; 3], detail: &Detail) {
+        let s = &mut self.now;
+        if s.details == 0 {
+            s.origin = static_g;
+        }
+        s.details = s.details.wrapping_add(1);
+        s.step2 += detail.step2_g2;
+        let e = math::add_scaled(static_g, -1.0, s.origin);
         s.shift = math::add_scaled(s.shift, 1.0, e);
         s.shift2 += math::dot(e, e);
     }
@@ -179,9 +199,17 @@ impl Minutes {
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
         self.now.add_beat(beat);
+        for (a, s) in self.ahead.iter_mut().zip(share(beat, self.now.end_us())) {
+            *a += s;
+        }
         if let Some(before) = self.before.as_mut() {
             before.add_beat(beat);
         }
+    }
+
+    /// True when [`Minutes::step`] has something to do at `t_us`.
+    pub fn due(&self, t_us: u64) -> bool {
+        t_us >= self.due_us
     }
 
     /// Moves on to `t_us` (time of the motion, not of the newest sample).
@@ -199,7 +227,16 @@ impl Minutes {
             // After a long gap the minutes in between hold nothing and are left out.
             let behind = t_us.saturating_sub(start).checked_div(MINUTE_US).unwrap_or(0);
             self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
+            if behind == 0 {
+                let [beats, sway, period] = self.ahead;
+                self.now = Sums { beats, sway, period, ..self.now };
+            }
+            self.ahead = [0.0; 3];
         }
+        self.due_us = match &self.before {
+            Some(before) => self.now.end_us().min(before.end_us().saturating_add(self.settle_us)),
+            None => self.now.end_us(),
+        };
         out
     }
 

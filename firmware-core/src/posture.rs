@@ -26,6 +26,11 @@ pub struct Motion {
     pub odba_g: f32,
     /// Vectorial dynamic body acceleration.
     pub vedba_g: f32,
+}
+
+/// The finer look at the same sample that the slow stages take now and then.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Detail {
     /// The sample less the mean of those half a beat before and after it: the
     /// beat's own rhythm, without its second harmonic and without slow change.
     pub swing_g: [f32; 3],
@@ -118,12 +123,7 @@ impl Posture {
                 return None;
             }
         }
-        // The oldest sample sits at `head`; the middle one half a window on.
-        let mut middle = usize::from(self.head).wrapping_add(usize::from(self.len / 2));
-        if middle >= usize::from(self.len) {
-            middle = middle.wrapping_sub(usize::from(self.len));
-        }
-        let raw = *self.ring.get(middle)?;
+        let raw = *self.ring.get(self.middle())?;
         let mut static_g = [0.0; 3];
         let mut dynamic_g = [0.0; 3];
         for (((st, dy), s), r) in
@@ -134,9 +134,31 @@ impl Posture {
             *dy = (f32::from(r) - mean) * self.to_g;
         }
         let [x, y, z] = dynamic_g;
+        Some(Motion {
+            static_g,
+            dynamic_g,
+            odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),
+            vedba_g: math::sqrt(x * x + y * y + z * z),
+        })
+    }
+
+    /// Place of the sample half a window ago: the oldest sits at `head`.
+    fn middle(&self) -> usize {
+        let middle = usize::from(self.head).wrapping_add(usize::from(self.len / 2));
+        if middle >= usize::from(self.len) {
+            middle.wrapping_sub(usize::from(self.len))
+        } else {
+            middle
+        }
+    }
+
+    /// The finer look at the sample that [`Posture::step`] gave last.
+    pub fn detail(&self) -> Detail {
+        let middle = self.middle();
+        let raw = self.ring.get(middle).copied().unwrap_or([0; 3]);
+        let last = self.around(middle, 1, true);
         let earlier = self.around(middle, self.half_beat, true);
         let later = self.around(middle, self.half_beat, false);
-        let last = self.around(middle, 1, true);
         let mut step2 = 0_i32;
         for (r, l) in raw.iter().zip(last) {
             let step = i32::from(*r).wrapping_sub(i32::from(l)).clamp(-15_000, 15_000);
@@ -148,13 +170,6 @@ impl Posture {
             let sides = i32::from(e).wrapping_add(i32::from(l));
             *w = twice.wrapping_sub(sides) as f32 * (0.5 * self.to_g);
         }
-        Some(Motion {
-            swing_g,
-            step2_g2: step2 as f32 * self.to_g * self.to_g,
-            static_g,
-            dynamic_g,
-            odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),
-            vedba_g: math::sqrt(x * x + y * y + z * z),
-        })
+        Detail { swing_g, step2_g2: step2 as f32 * self.to_g * self.to_g }
     }
 }

@@ -128,6 +128,11 @@ impl Recovery {
         self.report.as_ref()
     }
 
+    /// True while a fit is under way.
+    pub fn busy(&self) -> bool {
+        self.fit.is_some()
+    }
+
     /// Takes a minute of a living animal (`None`: nothing can be said of it).
     pub fn add(&mut self, minute: Option<&Summary>) {
         let g = &mut self.gather;

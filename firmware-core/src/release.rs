@@ -10,7 +10,6 @@ use crate::sun;
 use crate::tag::{Cause, Fate, FateReport, RecoveryReport, ReleaseDecision};
 
 const HOUR_US: f32 = 3.6e9;
-const MINUTE_US: f32 = 6.0e7;
 /// Causes below the ceiling, most pressing first.
 const CAUSES: [Cause; 6] = [
     Cause::TooDeep,
@@ -40,9 +39,10 @@ pub struct Grounds<'a> {
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Rule {
-    confirm_us: u64,
+    confirm_s: u32,
+    /// Second since when the cause stands.
+    since_s: Option<u32>,
     daylight: bool,
-    since_us: Option<u64>,
 }
 
 /// The release stage.
@@ -74,7 +74,11 @@ impl Release {
     pub fn new(config: &Config) -> Self {
         let r = config.release();
         let p = config.place();
-        let rule = |confirm_us: u64, daylight: bool| Rule { confirm_us, daylight, since_us: None };
+        let rule = |confirm_s: f32, daylight: bool| Rule {
+            confirm_s: math::round_u32(confirm_s),
+            since_s: None,
+            daylight,
+        };
         Release {
             floor_us: us(r.floor_h, HOUR_US),
             ceiling_us: us(r.ceiling_h, HOUR_US),
@@ -88,12 +92,12 @@ impl Release {
             evidence: -math::logf(config.detector().false_death_prob),
             normal_h: r.recovery_normal_h,
             rules: [
-                rule(us(r.depth_confirm_s, 1.0e6), false),
-                rule(us(r.cell_confirm_min, MINUTE_US), r.cell_daylight),
-                rule(us(r.detached_confirm_min, MINUTE_US), r.detached_daylight),
-                rule(us(r.death_confirm_min, MINUTE_US), r.death_daylight),
-                rule(us(r.memory_confirm_min, MINUTE_US), r.memory_daylight),
-                rule(us(r.recovery_normal_h, HOUR_US), r.recovery_daylight),
+                rule(r.depth_confirm_s, false),
+                rule(r.cell_confirm_min * 60.0, r.cell_daylight),
+                rule(r.detached_confirm_min * 60.0, r.detached_daylight),
+                rule(r.death_confirm_min * 60.0, r.death_daylight),
+                rule(r.memory_confirm_min * 60.0, r.memory_daylight),
+                rule(r.recovery_normal_h * 3600.0, r.recovery_daylight),
             ],
             next_sun_us: 0,
             light: true,
@@ -104,6 +108,11 @@ impl Release {
     /// The decision, once made.
     pub fn decision(&self) -> Option<&ReleaseDecision> {
         self.done.as_ref()
+    }
+
+    /// True from the ceiling on, until the decision.
+    pub fn overdue(&self, now_us: u64) -> bool {
+        now_us >= self.ceiling_us && self.done.is_none()
     }
 
     /// Value and bound of a cause, and whether it stands.
@@ -168,22 +177,24 @@ impl Release {
             let (_, value, bound) = self.judge(Cause::Ceiling, g);
             return self.decide(g, Cause::Ceiling, self.ceiling_us, value, bound);
         }
+        let now_s = u32::try_from(g.now_us.checked_div(1_000_000).unwrap_or(0)).unwrap_or(u32::MAX);
         for (i, cause) in CAUSES.iter().enumerate() {
             let (stands, value, bound) = self.judge(*cause, g);
             let Some(rule) = self.rules.get_mut(i) else { continue };
             if !stands {
-                rule.since_us = None;
+                rule.since_s = None;
                 continue;
             }
-            let since = *rule.since_us.get_or_insert(g.now_us);
-            let Rule { confirm_us, daylight, .. } = *rule;
-            if g.now_us < self.floor_us || g.now_us.saturating_sub(since) < confirm_us {
+            let since = *rule.since_s.get_or_insert(now_s);
+            let Rule { confirm_s, daylight, .. } = *rule;
+            if g.now_us < self.floor_us || now_s.saturating_sub(since) < confirm_s {
                 continue;
             }
             if daylight && !self.daylight(g.now_us) {
                 continue;
             }
-            return self.decide(g, *cause, since, value, bound);
+            let since_us = u64::from(since).saturating_mul(1_000_000);
+            return self.decide(g, *cause, since_us, value, bound);
         }
         None
     }

@@ -11,6 +11,8 @@ const BRIDGE_US: u64 = 250_000;
 const SUSPECT_US: u64 = 1_000_000;
 /// Samples in a row that must lie in the past before the clock is taken to have been set back.
 const SET_BACK_AFTER: u8 = 5;
+/// Doubtful steps in a row after which time is believed as it comes.
+const SUSPECTS_MAX: u8 = 4;
 /// Motion on another axis that proves an unchanging axis stuck, g.
 const STUCK_PROOF_G: f32 = 0.05;
 /// An axis that repeats one value this long while another moves is stuck, s.
@@ -55,15 +57,23 @@ impl Axis {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sensor {
     period_us: u64,
+    /// Longest step from sample to sample that is no gap.
+    longest_us: u64,
+    /// Nothing odd about time since the last sample.
+    calm: bool,
+    /// No axis repeats its value or is at fault.
+    lively: bool,
     full_scale_g: f32,
     stuck_one: u32,
     stuck_all: u32,
     clipped_max: u32,
     started: bool,
     last_us: u64,
+    last_raw_us: u64,
     offset_us: i64,
     back: u8,
     suspect_us: Option<u64>,
+    suspects: u8,
     axes: [Axis; 3],
     counters: FaultCounters,
     active: u8,
@@ -75,15 +85,20 @@ impl Sensor {
         let hz = config.logger().sample_hz;
         Sensor {
             period_us: u64::from(config.sample_us().max(1)),
+            longest_us: u64::from(config.sample_us()).saturating_mul(3) / 2,
+            calm: false,
+            lively: false,
             full_scale_g: config.logger().range_g,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
             clipped_max: math::round_u32(CLIPPED_S * hz),
             started: false,
             last_us: 0,
+            last_raw_us: 0,
             offset_us: 0,
             back: 0,
             suspect_us: None,
+            suspects: 0,
             axes: [Axis::NEW; 3],
             counters: FaultCounters::default(),
             active: 0,
@@ -140,23 +155,34 @@ impl Sensor {
     /// Monotonic time and the time missing before this sample.
     fn time(&mut self, raw_us: u64, fault: &mut Option<FaultKind>) -> Option<(u64, u64)> {
         let t = raw_us.saturating_add_signed(self.offset_us);
+        let step = t.wrapping_sub(self.last_us);
+        if self.started && self.calm && step > 0 && step <= self.longest_us {
+            self.last_us = t;
+            self.last_raw_us = raw_us;
+            return Some((t, 0));
+        }
+        self.calm = false;
         if !self.started {
             self.started = true;
+            self.last_raw_us = raw_us;
             self.last_us = t;
             return Some((t, 0));
         }
         if t <= self.last_us {
             *fault = self.note(FaultKind::ClockJump, true);
-            if t == self.last_us {
+            self.back = self.back.saturating_add(1);
+            let frozen = raw_us == self.last_raw_us;
+            if frozen && self.back < SET_BACK_AFTER {
+                // The same row twice. A clock that stands still is another matter.
                 return None;
             }
-            self.back = self.back.saturating_add(1);
             let now = self.last_us.saturating_add(self.period_us);
-            if self.back >= SET_BACK_AFTER {
+            if !frozen && self.back >= SET_BACK_AFTER {
                 let raw = i64::try_from(raw_us).unwrap_or(i64::MAX);
                 self.offset_us = i64::try_from(now).unwrap_or(i64::MAX).saturating_sub(raw);
                 self.back = 0;
             }
+            self.last_raw_us = raw_us;
             self.last_us = now;
             return Some((now, 0));
         }
@@ -165,7 +191,8 @@ impl Sensor {
         if step > SUSPECT_US {
             let agrees =
                 self.suspect_us.is_some_and(|s| t > s && t.saturating_sub(s) <= SUSPECT_US);
-            if !agrees {
+            self.suspects = self.suspects.saturating_add(1);
+            if !agrees && self.suspects < SUSPECTS_MAX {
                 // Believed only if the next one agrees: a single wrong time stamp is dropped.
                 if self.suspect_us.is_some() {
                     *fault = self.note(FaultKind::ClockJump, true);
@@ -177,6 +204,7 @@ impl Sensor {
             *fault = self.note(FaultKind::ClockJump, true);
         }
         self.suspect_us = None;
+        self.suspects = 0;
         let missing = step.saturating_sub(self.period_us);
         let is_gap = missing.saturating_mul(2) > self.period_us;
         if is_gap {
@@ -188,37 +216,77 @@ impl Sensor {
             }
         }
         self.last_us = t;
+        self.last_raw_us = raw_us;
+        self.calm = !is_gap && fault.is_none();
         Some((t, if is_gap { missing } else { 0 }))
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+        let [x, y, z] = accel;
+        let [ax, ay, az] = &self.axes;
+        let fine =
+            |a: f32, axis: &Axis| math::fabsf(a) < self.full_scale_g * 0.998 && a != axis.last;
+        if fine(x, ax) && fine(y, ay) && fine(z, az) {
+            // Nearly every sample: three live axes, nothing to look into.
+            if !self.lively {
+                self.settle(accel);
+            }
+            for (axis, a) in self.axes.iter_mut().zip(accel) {
+                axis.last = a;
+            }
+            return (accel, true, None);
+        }
+        self.examine(accel)
+    }
+
+    /// All axes live again: ends every run and every fault of an axis.
+    fn settle(&mut self, accel: [f32; 3]) {
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            *axis = Axis { last: a, held: a, low: a, high: a, ..Axis::NEW };
+        }
+        self.note(FaultKind::MissingAxis, false);
+        self.note(FaultKind::StuckAxis, false);
+        self.note(FaultKind::ClippedAxis, false);
+        self.lively = true;
+    }
+
+    /// Looks into a sample with an axis that repeats its value, is at full scale
+    /// or gives no number.
+    fn examine(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+        if self.lively {
+            for axis in &mut self.axes {
+                axis.held = axis.last;
+                axis.low = axis.last;
+                axis.high = axis.last;
+            }
+        }
+        self.lively = false;
         let full = self.full_scale_g;
         let mut missing = false;
-        let mut moving = false;
         let mut least_same = u32::MAX;
+        let mut longest = 0_u32;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
             let size = math::fabsf(a);
-            if !(size <= full * 1.05) {
-                // Not a number, or beyond what the sensor can say.
+            axis.bad = size.is_nan() || size > full * 1.05;
+            if axis.bad {
                 missing = true;
-                axis.bad = true;
                 axis.same = 0;
+                axis.clipped = 0;
                 continue;
             }
-            axis.bad = false;
-            if a == axis.last {
-                axis.same = axis.same.saturating_add(1);
-            } else {
-                axis.same = 0;
-            }
+            axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
             axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
             least_same = least_same.min(axis.same);
+            longest = longest.max(axis.same);
         }
-        // How far each axis moved while another repeated its value.
-        let longest = self.axes.iter().map(|x| x.same).max().unwrap_or(0);
+        // How far an axis moved while another repeated its value.
+        let mut moving = false;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
-            if longest <= 1 || axis.bad {
+            if axis.bad {
+                continue;
+            }
+            if longest <= 1 {
                 axis.low = a;
                 axis.high = a;
             } else {

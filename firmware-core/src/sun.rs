@@ -41,7 +41,7 @@ fn position(unix_s: i64) -> (f32, f32) {
         whole as f32 * 1.0e-6 + part * (per_day_micro_deg as f32 * 1.0e-6)
     };
     let mean_longitude = 280.466_46 + turn(985_647);
-    let anomaly = (357.529_11 + turn(985_600)) / math::DEG;
+    let anomaly = (357.529_1 + turn(985_600)) / math::DEG;
     let eccentricity = 0.016_708_6 - 0.000_042 * t;
     let centre = (1.914_602 - 0.004_817 * t) * sinf(anomaly)
         + 0.019_993 * sinf(2.0 * anomaly)

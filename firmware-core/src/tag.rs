@@ -15,6 +15,9 @@ use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 
+/// Samples at the working rate from one finer look to the next.
+const DETAIL_EVERY: u8 = 4;
+
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sample {
@@ -232,7 +235,6 @@ pub struct FaultCounters {
 /// gives the same bits as stepping the original.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tag {
-    config: Config,
     sensor: Sensor,
     decimator: Decimator,
     posture: Posture,
@@ -241,6 +243,7 @@ pub struct Tag {
     axis_known: bool,
     offset_g: f32,
     overturned: bool,
+    until_detail: u8,
     interpolator: Interpolator,
     beats: Beats,
     minutes: Minutes,
@@ -280,11 +283,12 @@ impl Tag {
         Tag {
             sensor: Sensor::new(&config),
             posture,
-            sway: SwayAxis::new(working_hz, frame.given_left()),
+            sway: SwayAxis::new(working_hz / f32::from(DETAIL_EVERY), frame.given_left()),
             axis: [0.0; 3],
             axis_known: false,
             offset_g: 0.0,
             overturned: false,
+            until_detail: DETAIL_EVERY,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
             depth: DepthWatch::new(&config),
@@ -304,7 +308,6 @@ impl Tag {
             decimator,
             interpolator,
             beats,
-            config,
         }
     }
 
@@ -326,19 +329,31 @@ impl Tag {
             }
         }
         out.beat = self.next_beat();
-        let summary = self.minutes.step(self.now_us.saturating_sub(self.motion_delay_us));
-        if let Some(summary) = summary {
+        let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
+        if self.minutes.due(motion_us)
+            && let Some(summary) = self.minutes.step(motion_us)
+        {
             self.minute_step(&summary, &mut out);
         }
-        if let Some(report) = self.recovery.step(self.now_us) {
+        if self.recovery.busy()
+            && let Some(report) = self.recovery.step(self.now_us)
+        {
             out.recovery = Some(report);
             self.record(record::EVENT_BYTES);
         }
-        if self.now_us >= self.next_second_us {
+        if self.now_us >= self.next_second_us || self.release.overdue(self.now_us) {
             self.next_second_us = self.now_us.saturating_add(1_000_000);
             out.release = self.release_step();
         }
         out
+    }
+
+    /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`
+    /// so that the ceiling and the other causes of release still hold. Call it
+    /// once a second while no samples come.
+    pub fn tick(&mut self, t_us: u64) -> Option<ReleaseDecision> {
+        self.now_us = self.now_us.max(t_us);
+        self.release_step()
     }
 
     /// Latest depth, cell and memory readings.
@@ -361,10 +376,10 @@ impl Tag {
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
         if let Some(motion) = self.posture.step(accel_g) {
             self.minutes.add_motion(&motion, good);
-            self.overturned = self.frame.overturned(motion.static_g);
-            let learn = good && self.frame.upright(motion.static_g);
-            if learn && self.sway.step(motion.swing_g) || !self.axis_known {
-                self.follow_axis(motion.static_g);
+            self.until_detail = self.until_detail.wrapping_sub(1);
+            if self.until_detail == 0 {
+                self.until_detail = DETAIL_EVERY;
+                self.detail_step(motion.static_g, good);
             }
         }
         if !self.axis_known {
@@ -375,6 +390,17 @@ impl Tag {
         let values = self.interpolator.step(sway_g);
         for value in values.iter().take(usize::from(self.interpolator.factor())) {
             self.beats.step(*value);
+        }
+    }
+
+    /// Every few samples: the sway axis, and what only minutes need.
+    fn detail_step(&mut self, static_g: [f32; 3], good: bool) {
+        let detail = self.posture.detail();
+        self.minutes.add_detail(static_g, &detail);
+        self.overturned = self.frame.overturned(static_g);
+        let learn = good && self.frame.upright(static_g);
+        if learn && self.sway.step(detail.swing_g) || !self.axis_known {
+            self.follow_axis(static_g);
         }
     }
 
@@ -514,10 +540,5 @@ impl Tag {
     /// Bytes written to memory so far by the default record (minute summaries and events).
     pub fn record_bytes(&self) -> u32 {
         self.record_bytes
-    }
-
-    /// The configuration it runs with.
-    pub fn config(&self) -> &Config {
-        &self.config
     }
 }
