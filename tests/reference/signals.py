@@ -46,6 +46,14 @@ def slow_noise(rng, n, hz, memory_s, sd):
     return signal.lfilter([b], [1, -a], rng.normal(size=n), zi=start)[0]
 
 
+def unrest(rng, n, hz, memory_s, sd):
+    """A posture that wanders as a body with inertia does: no jerks below a second."""
+    rough = slow_noise(rng, n, hz, memory_s, 1.0)
+    a = np.exp(-1 / hz)
+    smooth = signal.lfilter([1 - a], [1, -a], signal.lfilter([1 - a], [1, -a], rough))
+    return sd * smooth / smooth.std()
+
+
 def make(seed, hz, minutes, beat_hz, sway_g, noise_g, wander, glides, harmonic):
     """Counts (n, 3) and the true beat times in s."""
     rng = np.random.default_rng(seed)
@@ -79,8 +87,8 @@ def make(seed, hz, minutes, beat_hz, sway_g, noise_g, wander, glides, harmonic):
     sway = np.cos(phase) + harmonic * np.cos(2 * phase + 1.1) + 0.5 * harmonic * np.cos(3 * phase - 0.4)
     surge = 0.2 * np.cos(2 * phase + 0.3)
     heave = 0.1 * np.cos(phase + 0.8)
-    pitch = np.radians(12) * np.sin(2 * np.pi * t / 170) + slow_noise(rng, n, hz, 6, np.radians(3))
-    roll = slow_noise(rng, n, hz, 8, np.radians(5))
+    pitch = np.radians(12) * np.sin(2 * np.pi * t / 170) + unrest(rng, n, hz, 6, np.radians(3))
+    roll = unrest(rng, n, hz, 8, np.radians(5))
     body = np.stack(
         [
             np.sin(pitch) + shown * amplitude * surge,
@@ -145,7 +153,7 @@ SIGNALS = {
     "cruise": (25, 4, 0.9, 0.12, 0.003, 0.02, False, 0.15),
     "glides": (20, 6, 1.1, 0.08, 0.003, 0.05, True, 0.1),
     "slow": (10, 8, 0.35, 0.05, 0.002, 0.04, False, 0.1),
-    "fast": (50, 2, 2.4, 0.3, 0.004, 0.03, False, 0.1),
+    "fast": (50, 3, 2.4, 0.3, 0.004, 0.03, False, 0.1),
 }
 
 
