@@ -23,7 +23,7 @@ from common import made_by, write_csv, write_json
 
 STEP_H = 1 / 6
 HOURS = 48
-TRUE_H = [5.1, 6.8, 8.4, 10.54, 12.3, 14.7, 17.0, 19.5]
+TRUE_H = [round(5.1 + 0.96 * i, 2) for i in range(16)]  # 5.1 to 19.5 h
 
 
 def shape(t, t50, tau):
@@ -95,7 +95,7 @@ def main():
     for animal, t80 in enumerate(TRUE_H):
         rng = np.random.default_rng(700 + animal)
         t, columns = draw(rng, t80)
-        rows += [(animal, i, f"{f:.4f}", f"{g:.5f}") for i, (f, g) in enumerate(columns.T)]
+        rows += [(animal, i, f"{f:.4f}", f"{g:.4f}") for i, (f, g) in enumerate(columns.T)]
         time, se = fit(t, columns)
         fits.append((animal, t80, f"{time:.3f}", f"{se:.3f}"))
         print(animal, t80, time, se)

@@ -37,6 +37,7 @@ pub struct Carcass {
     rock: f64,
     pitch: f64,
     roll: f64,
+    tide: f64,
     depth_m: f64,
     scavenger: Option<[f64; 2]>,
     next_visit_s: f64,
@@ -46,17 +47,23 @@ pub struct Carcass {
 }
 
 impl Carcass {
-    /// Rocked by swell of 8 to 15 s with a drawn strength; rolled over by 60 to
-    /// 180 degrees.
+    /// Rocked by swell of 8 to 15 s with a drawn strength (standard deviation 0.3
+    /// to 6 degrees), tilted a little by the tide; one in four lies upright, the
+    /// rest rolled over by 60 to 180 degrees.
     pub fn new(seed: u64, sample_hz: f64, visits_per_h: f64, depth_m: f64) -> Self {
         let mut rng = draws(seed ^ 0xdead);
         let dt = 1.0 / sample_hz;
         let swell = Waves::new(&mut rng, 8.0, 15.0);
         let side = if between(&mut rng, -1.0, 1.0) > 0.0 { 1.0 } else { -1.0 };
         Carcass {
-            rock: log_between(&mut rng, 0.5, 6.0).to_radians(),
+            rock: log_between(&mut rng, 0.3, 6.0).to_radians(),
             pitch: between(&mut rng, -0.3, 0.3),
-            roll: side * between(&mut rng, 60.0, 180.0).to_radians(),
+            roll: if between(&mut rng, 0.0, 1.0) < 0.25 {
+                between(&mut rng, -20.0, 20.0).to_radians()
+            } else {
+                side * between(&mut rng, 60.0, 180.0).to_radians()
+            },
+            tide: between(&mut rng, 0.5, 3.0).to_radians(),
             depth_m,
             scavenger: None,
             next_visit_s: if visits_per_h > 0.0 { 600.0 } else { f64::MAX },
@@ -78,7 +85,8 @@ impl Carcass {
             self.next_visit_s = since_s + length_s + 3600.0 * wait_h;
         }
         let rock = self.rock * self.swell.at(since_s);
-        let mut g = gravity(self.pitch + 0.3 * rock, self.roll + rock);
+        let tide = (TAU * since_s / 44_700.0).sin();
+        let mut g = gravity(self.pitch + 0.3 * rock, self.roll + rock + self.tide * tide);
         if let Some([until_s, strength_g]) = self.scavenger {
             if since_s < until_s {
                 for (a, tug) in g.iter_mut().zip(&mut self.tug) {
@@ -89,8 +97,7 @@ impl Carcass {
                 self.scavenger = None;
             }
         }
-        let tide_m = 0.4 * (TAU * since_s / 44_700.0).sin();
-        (g, self.depth_m + tide_m)
+        (g, self.depth_m + 0.4 * tide)
     }
 }
 

@@ -69,6 +69,7 @@ fn no_better_than_the_bound_and_near_it() {
         Case { sample_hz: 10.0, tone_hz: 0.53, sway_g: 0.05, noise_g: 0.005 },
         Case { sample_hz: 50.0, tone_hz: 1.21, sway_g: 0.04, noise_g: 0.004 },
     ];
+    let mut short = Vec::new();
     for case in &cases {
         let [line, count, bound, ends] = measure(case);
         println!(
@@ -81,8 +82,10 @@ fn no_better_than_the_bound_and_near_it() {
         );
         // 120 seeds give a standard error to 6.5 %: three of them below is luck.
         assert!(line >= 0.8 * bound, "better than can be: {line:e} against {bound:e} Hz");
-        assert!(line <= 2.0 * bound, "line: {line:e} against {bound:e} Hz");
         assert!(count >= 0.8 * bound, "better than can be: {count:e} against {bound:e} Hz");
-        assert!(count <= 2.0 * ends, "first to last: {count:e} against {ends:e} Hz");
+        if line > 2.0 * bound || count > 2.0 * ends {
+            short.push(case.tone_hz);
+        }
     }
+    assert!(short.is_empty(), "more than twice a bound for tones of {short:?} Hz");
 }
