@@ -27,7 +27,7 @@ use crate::tag::{Fate, FateReport};
 const LN_1000: f32 = 6.907_755;
 /// Evidence of life in one beat, and the most that one minute can give.
 const LIFE_A_BEAT: f32 = 0.7;
-const LIFE_A_MINUTE: f32 = 7.0;
+const LIFE_A_MINUTE: f32 = 3.5;
 /// Gravity further off the worn posture than this is not a posture to swim in, degrees.
 const OFF_DEG: f32 = 65.0;
 /// Gravity further off than this is unusual, degrees.
@@ -120,8 +120,8 @@ impl FateTest {
             },
             off_min: d.off_posture_min,
             rests: config.animal().breathing == Breathing::Buccal,
-            threshold: -math::logf(d.false_death_prob),
-            restart_at: math::logf(d.missed_death_prob),
+            threshold: -math::ln(d.false_death_prob),
+            restart_at: math::ln(d.missed_death_prob),
             evidence: 0.0,
             onset_us: 0,
             floating: CLASS_START,
@@ -312,7 +312,7 @@ impl FateTest {
         Clues {
             depth,
             off_deg: attitude.map_or(0.0, |a| a.off_deg),
-            pitch_deg: attitude.map_or(0.0, |a| math::fabsf(a.pitch_deg)),
+            pitch_deg: attitude.map_or(0.0, |a| math::abs(a.pitch_deg)),
             steady: moved_g < STEADY_G,
             chop: fast > 0.008 && fast > 0.4 * slow,
             heaved: slow > 0.006 && fast < 0.35 * slow,

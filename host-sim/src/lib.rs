@@ -1,1 +1,3 @@
 //! Simulator of the tag.
+
+pub mod synth;
