@@ -140,7 +140,8 @@ impl Logger {
     /// Reads one sample, g, sensor axes.
     pub fn read(&mut self, body_g: [f64; 3]) -> [f32; 3] {
         self.mounting.turn(body_g).map(|a| {
-            let noisy = (a + self.noise_g * normal(&mut self.rng)).clamp(-self.range_g, self.range_g);
+            let noisy =
+                (a + self.noise_g * normal(&mut self.rng)).clamp(-self.range_g, self.range_g);
             ((noisy * self.counts_per_g).round() / self.counts_per_g) as f32
         })
     }

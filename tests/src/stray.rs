@@ -125,7 +125,10 @@ impl Floating {
     /// Acceleration, body axes as worn, g, and depth, m, so long after it came off, s.
     pub fn at(&self, since_s: f64) -> ([f64; 3], f64) {
         let [a, b, c] = &self.sea;
-        let g = gravity(self.tilt[0] + self.rock * a.at(since_s), self.tilt[1] + self.rock * b.at(since_s));
+        let g = gravity(
+            self.tilt[0] + self.rock * a.at(since_s),
+            self.tilt[1] + self.rock * b.at(since_s),
+        );
         let lift = 1.0 + self.heave_g * c.at(since_s);
         (g.map(|v| v * lift), 0.1 + 0.05 * c.at(since_s))
     }
@@ -143,7 +146,10 @@ impl OnBottom {
     pub fn new(seed: u64, depth_m: f64) -> Self {
         let mut rng = draws(seed ^ 0xb0770);
         OnBottom {
-            tilt: [between(&mut rng, -80.0, 80.0).to_radians(), between(&mut rng, 60.0, 300.0).to_radians()],
+            tilt: [
+                between(&mut rng, -80.0, 80.0).to_radians(),
+                between(&mut rng, 60.0, 300.0).to_radians(),
+            ],
             depth_m,
         }
     }

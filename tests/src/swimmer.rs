@@ -192,7 +192,8 @@ impl Swimmer {
         };
         if self.turn.over(t) {
             // It turns by beating harder to one side, so a turn takes a few beats.
-            let length_s = f64::max(between(rng, 3.0, 6.0), between(rng, 2.0, 5.0) / self.gait.beat_hz);
+            let length_s =
+                f64::max(between(rng, 3.0, 6.0), between(rng, 2.0, 5.0) / self.gait.beat_hz);
             let side = if normal(rng) > 0.0 { 1.0 } else { -1.0 };
             self.turn = Bump {
                 start_s: t + wait(rng, self.gait.turns_per_h),
@@ -257,7 +258,10 @@ impl Swimmer {
                 let [l0, l1, l2] = self.lean;
                 tail = [
                     shown * 0.2 * (2.0 * phase + l0).cos(),
-                    shown * (phase.cos() + h2 * (2.0 * phase + l1).cos() + h3 * (3.0 * phase + l2).cos()),
+                    shown
+                        * (phase.cos()
+                            + h2 * (2.0 * phase + l1).cos()
+                            + h3 * (3.0 * phase + l2).cos()),
                     shown * 0.1 * (phase + l0).cos(),
                 ];
                 self.bout = Some((whole, now));

@@ -18,10 +18,13 @@ use swaymark_tests::stats;
 use swaymark_tests::stray::Carcass;
 use swaymark_tests::swimmer::{Gait, Swimmer};
 
-const LENGTH_S: f64 = 2400.0;
+/// Two hours: the cold first minute and the last one weigh more in a short record
+/// than they ever do in a deployment of a day.
+const LENGTH_S: f64 = 7200.0;
 
 struct Judged {
     name: String,
+    sample_hz: f64,
     matched: usize,
     truth: usize,
     found: usize,
@@ -86,9 +89,11 @@ fn judge(seed: u64) -> Judged {
         .map(|(m, c)| (f64::from(m.beats_per_min.unwrap_or(0.0)) / c - 1.0).abs())
         .collect();
     let period_s = stats::median(&truth.iter().map(|b| b.period_s).collect::<Vec<_>>());
-    let inside = |t: f64| glides.iter().any(|g| t > g[0] + 0.5 * period_s && t < g[1] - 0.5 * period_s);
+    let inside =
+        |t: f64| glides.iter().any(|g| t > g[0] + 0.5 * period_s && t < g[1] - 0.5 * period_s);
     Judged {
         name,
+        sample_hz,
         matched: m.pairs.len(),
         truth: m.truth,
         found: m.found,
@@ -105,9 +110,16 @@ fn all(seeds: std::ops::Range<u64>) -> Vec<Judged> {
     for j in &judged {
         println!(
             "{}: F1 {:.4} ({} true, {} found, {} matched), minutes {:.2} % median, {:.2} % 95th; {} in {:.2} h of glides; told within {:.1} s",
-            j.name, j.f1, j.truth, j.found, j.matched,
-            100.0 * stats::median(&j.minutes), 100.0 * stats::quantile(&j.minutes, 0.95),
-            j.invented, j.gliding_h, j.delay_s
+            j.name,
+            j.f1,
+            j.truth,
+            j.found,
+            j.matched,
+            100.0 * stats::median(&j.minutes),
+            100.0 * stats::quantile(&j.minutes, 0.95),
+            j.invented,
+            j.gliding_h,
+            j.delay_s
         );
     }
     judged
@@ -119,24 +131,56 @@ fn beats_of_twelve_wild_swimmers() {
     let sum = |part: fn(&Judged) -> usize| judged.iter().map(part).sum::<usize>() as f64;
     let pooled = 2.0 * sum(|j| j.matched) / (sum(|j| j.truth) + sum(|j| j.found));
     let worst = judged.iter().map(|j| j.f1).fold(1.0, f64::min);
+    println!("pooled F1 {pooled:.4}, worst {worst:.4}");
+    assert!(pooled >= 0.985, "pooled F1 {pooled:.4}");
+    assert!(worst >= 0.95, "worst F1 {worst:.4}");
+}
+
+/// Beats a minute, in every minute with three true beats or more, the cold first
+/// minute and the last one of the record among them.
+#[test]
+fn minute_rates_of_twelve_wild_swimmers() {
+    let judged: Vec<_> = (1000..1012).map(judge).collect();
     let minutes: Vec<f64> = judged.iter().flat_map(|j| j.minutes.iter().copied()).collect();
     let (median, high) = (stats::median(&minutes), stats::quantile(&minutes, 0.95));
     println!(
-        "pooled F1 {pooled:.4}, worst {worst:.4}; minutes {:.2} % median, {:.2} % 95th",
+        "{} minutes: {:.2} % median, {:.2} % 95th",
+        minutes.len(),
         100.0 * median,
         100.0 * high
     );
-    assert!(pooled >= 0.985, "pooled F1 {pooled:.4}");
-    assert!(worst >= 0.95, "worst F1 {worst:.4}");
     assert!(median <= 0.01, "minute rates: median {median:.4}");
     assert!(high <= 0.04, "minute rates: 95th percentile {high:.4}");
+}
+
+/// The bound that the documentation states for the time from a beat to its
+/// report: 9 samples of the slowest band, whose samples are 32 times those at 20 to
+/// 40 Hz, and 4.75 of the longest periods looked for (1.02 / 0.15 Hz).
+#[test]
+fn beats_are_told_within_the_stated_time() {
+    let mut late = Vec::new();
+    for j in (1000..1012).map(judge) {
+        let mut top_hz = j.sample_hz;
+        while top_hz >= 40.0 {
+            top_hz /= 2.0;
+        }
+        while top_hz < 20.0 {
+            top_hz *= 2.0;
+        }
+        let bound_s = 9.0 * 32.0 / top_hz + 4.75 * 1.02 / 0.15;
+        println!("{}: told within {:.1} s, bound {bound_s:.1} s", j.name, j.delay_s);
+        if j.delay_s > bound_s {
+            late.push(j.name);
+        }
+    }
+    assert!(late.is_empty(), "told too late: {late:#?}");
 }
 
 /// For looking: other seeds, the same numbers, no bound.
 #[test]
 #[ignore = "for looking at seeds kept for tuning"]
 fn beats_of_tuning_seeds() {
-    let judged = all(100..124);
+    let judged = all(100..112);
     let sum = |part: fn(&Judged) -> usize| judged.iter().map(part).sum::<usize>() as f64;
     let pooled = 2.0 * sum(|j| j.matched) / (sum(|j| j.truth) + sum(|j| j.found));
     let minutes: Vec<f64> = judged.iter().flat_map(|j| j.minutes.iter().copied()).collect();
@@ -151,7 +195,12 @@ fn beats_of_tuning_seeds() {
 
 /// An hour of swimming, so that the tag knows its animal, then hours in which
 /// nothing beats: the beats told there, by hour.
-fn beats_after(seed: u64, hours: f64, breathing: Breathing, mut still: impl FnMut(f64) -> ([f64; 3], f64)) -> f64 {
+fn beats_after(
+    seed: u64,
+    hours: f64,
+    breathing: Breathing,
+    mut still: impl FnMut(f64) -> ([f64; 3], f64),
+) -> f64 {
     let sample_hz = 12.5;
     let rng = &mut draws(seed);
     let mut logger = Logger::new(seed, sample_hz, log_between(rng, 0.001, 0.005));

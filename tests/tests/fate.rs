@@ -29,7 +29,7 @@ enum Depth {
 
 enum Event {
     Survives,
-    Dies(Carcass),
+    Dies(Box<Carcass>),
     Floats(Floating),
     Drops(OnBottom),
 }
@@ -139,7 +139,12 @@ fn play(mut case: Case) -> Outcome {
     let told = run.tag.fate();
     // The tag knew when it first named the fate that stands.
     let report = run.tag.fate_report();
-    let decided = run.fates.iter().filter(|r| minutes(r.decided_us) >= event_min && against(r.fate)).map(|r| r.decided_us).next();
+    let decided = run
+        .fates
+        .iter()
+        .filter(|r| minutes(r.decided_us) >= event_min && against(r.fate))
+        .map(|r| r.decided_us)
+        .next();
     Outcome {
         told,
         want,
@@ -189,7 +194,7 @@ fn ram_deaths(base: u64, depth: Depth) -> Vec<Case> {
         .map(|seed| {
             // Half of them with a scavenger every two hours.
             let visits = if seed % 2 == 0 { 0.5 } else { 0.0 };
-            let event = Event::Dies(Carcass::new(seed, HZ, visits, BOTTOM_M));
+            let event = Event::Dies(Box::new(Carcass::new(seed, HZ, visits, BOTTOM_M)));
             Case { event, ..case(seed, Breathing::Ram, depth) }
         })
         .collect()
@@ -198,7 +203,7 @@ fn ram_deaths(base: u64, depth: Depth) -> Vec<Case> {
 fn buccal_deaths(base: u64, depth: Depth) -> Vec<Case> {
     (base..base + 6)
         .map(|seed| {
-            let event = Event::Dies(Carcass::new(seed, HZ, 0.0, BOTTOM_M));
+            let event = Event::Dies(Box::new(Carcass::new(seed, HZ, 0.0, BOTTOM_M)));
             let c = case(seed, Breathing::Buccal, depth);
             Case { event, total_h: c.event_h + 20.0, ..c }
         })
@@ -207,13 +212,21 @@ fn buccal_deaths(base: u64, depth: Depth) -> Vec<Case> {
 
 fn ram_survivors(base: u64, depth: Depth) -> Vec<Case> {
     (base..base + 10)
-        .map(|seed| Case { total_h: 16.0, longest_glide_s: 300.0, ..case(seed, Breathing::Ram, depth) })
+        .map(|seed| Case {
+            total_h: 16.0,
+            longest_glide_s: 300.0,
+            ..case(seed, Breathing::Ram, depth)
+        })
         .collect()
 }
 
 fn buccal_survivors(base: u64, depth: Depth) -> Vec<Case> {
     (base..base + 8)
-        .map(|seed| Case { total_h: 26.0, rests: Some([6.0, 4.0]), ..case(seed, Breathing::Buccal, depth) })
+        .map(|seed| Case {
+            total_h: 26.0,
+            rests: Some([6.0, 4.0]),
+            ..case(seed, Breathing::Buccal, depth)
+        })
         .collect()
 }
 

@@ -78,7 +78,14 @@ impl Told {
 }
 
 /// Runs the tag on a swimmer whose levels follow `factors` (hours to levels).
-fn run(name: String, seed: u64, true_h: f64, beat_hz: f64, sway_g: f64, mut factors: impl FnMut(f64) -> [f64; 2]) -> Told {
+fn run(
+    name: String,
+    seed: u64,
+    true_h: f64,
+    beat_hz: f64,
+    sway_g: f64,
+    mut factors: impl FnMut(f64) -> [f64; 2],
+) -> Told {
     let mut gait = Gait::wild(seed);
     gait.beat_hz = beat_hz;
     gait.sway_g = sway_g;
@@ -165,7 +172,11 @@ fn summary(told: &[Told]) -> (f64, f64, f64) {
         stats::quantile(&off, 0.9),
         decided.len(),
     );
-    (stats::median(&off), early as f64 / told.len() as f64, decided.len() as f64 / told.len() as f64)
+    (
+        stats::median(&off),
+        early as f64 / told.len() as f64,
+        decided.len() as f64 / told.len() as f64,
+    )
 }
 
 #[test]
@@ -213,10 +224,11 @@ fn streaming_estimate_against_the_offline_fit() {
     for fit in &fits {
         let table: Vec<&Row> = rows.iter().filter(|r| r.animal == fit.animal).collect();
         assert!(table.iter().enumerate().all(|(i, r)| r.ten_minutes == i));
-        let told = run(format!("animal {}", fit.animal), 4800 + fit.animal, fit.true_h, 1.0, 1.0, |t_h| {
-            let row = table[((t_h * 6.0) as usize).min(table.len() - 1)];
-            [row.beat_hz, row.sway_g]
-        });
+        let told =
+            run(format!("animal {}", fit.animal), 4800 + fit.animal, fit.true_h, 1.0, 1.0, |t_h| {
+                let row = table[((t_h * 6.0) as usize).min(table.len() - 1)];
+                [row.beat_hz, row.sway_g]
+            });
         println!("    offline fit {:.2} +/- {:.2} h", fit.fit_h, fit.fit_se_h);
         tag_off.push(told.off_h().abs());
         fit_off.push((fit.fit_h - fit.true_h).abs());

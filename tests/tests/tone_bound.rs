@@ -55,9 +55,14 @@ fn measure(case: &Case) -> [f64; 4] {
                 logger.read([0.0, case.sway_g * angle.sin(), 1.0])
             })
             .collect();
-        let times = run_accel(config(case.sample_hz, Breathing::Ram), case.sample_hz, &accel).beat_times();
+        let times =
+            run_accel(config(case.sample_hz, Breathing::Ram), case.sample_hz, &accel).beat_times();
         let wanted = LENGTH_S * case.tone_hz;
-        assert!(times.len() as f64 >= 0.9 * wanted, "seed {seed}: {} beats of {wanted}", times.len());
+        assert!(
+            times.len() as f64 >= 0.9 * wanted,
+            "seed {seed}: {} beats of {wanted}",
+            times.len()
+        );
         let times: Vec<f64> = times.into_iter().filter(|t| *t >= COLD_S).collect();
         line.push(1.0 / stats::slope(&times) - case.tone_hz);
         let span = times[times.len() - 1] - times[0];
