@@ -1,2 +1,10 @@
 //! The `swaymark` program.
-fn main() {}
+
+mod cli;
+mod cli_replay;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::main()
+}

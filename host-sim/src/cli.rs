@@ -1,0 +1,77 @@
+//! The command line: arguments, exit status, standard error.
+
+use std::fmt::Display;
+use std::io::IsTerminal;
+use std::panic;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use host_sim::problem::Problem;
+
+use crate::cli_replay;
+
+/// How a command ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Status {
+    /// All done.
+    Done = 0,
+    /// Input or usage error.
+    Input = 2,
+    /// A fault of the program.
+    Internal = 3,
+}
+
+impl From<Status> for ExitCode {
+    fn from(status: Status) -> Self {
+        ExitCode::from(status as u8)
+    }
+}
+
+#[derive(Parser)]
+#[command(
+    name = "swaymark",
+    version,
+    about = "Runs recorded acceleration traces of tagged animals through the code of the tag",
+    after_help = "Example: swaymark replay deployments/*.csv.gz\n\n\
+        Exit status: 0 done, 1 a comparison or score fell short, 2 input or usage error, \
+        3 internal error.\n\n\
+        Tagging live animals needs permits and an ethics review. What software decides about a \
+        release is not a welfare decision. Local rules come first."
+)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Replay(cli_replay::Args),
+}
+
+/// Runs the program.
+pub fn main() -> ExitCode {
+    panic::set_hook(Box::new(|info| {
+        eprintln!(
+            "swaymark: internal error: {info}\n\
+             This is a fault of the program, not of your files. Please report it with the file \
+             that caused it."
+        );
+    }));
+    let cli = Cli::parse();
+    let ran = panic::catch_unwind(|| match cli.command {
+        Command::Replay(args) => cli_replay::run(&args),
+    });
+    ran.unwrap_or(Status::Internal).into()
+}
+
+/// Prints a notice on standard error.
+pub fn notice(text: impl Display) {
+    eprintln!("note: {text}");
+}
+
+/// Prints a problem on standard error.
+pub fn problem(problem: &Problem) {
+    let fancy = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    eprint!("error: {}", problem.render(fancy).trim_start());
+    eprintln!();
+}

@@ -1,0 +1,215 @@
+//! `swaymark replay`.
+
+use std::collections::BTreeMap;
+use std::io::{self, BufWriter, IsTerminal, Write};
+use std::num::NonZeroUsize;
+use std::panic::{self, AssertUnwindSafe};
+use std::path::PathBuf;
+use std::sync::mpsc;
+
+use clap::ValueEnum;
+use host_sim::problem::Problem;
+use host_sim::replay::{self, Keep, Report};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::cli::{self, Status};
+
+/// Form of the report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For a person: a timeline, or a table of many traces.
+    Text,
+    /// For scripts: one JSON object a trace, each on a line of its own.
+    Json,
+}
+
+/// Run traces through the on-tag code and tell what the tag would have done
+#[derive(clap::Args, Debug)]
+#[command(after_help = "Examples:\n  swaymark replay bay/k07.csv.gz\n  \
+    swaymark replay --format json --minutes bay/*.csv.gz > bay.jsonl\n\n\
+    The deployment file NAME.toml is looked for beside NAME.csv or NAME.csv.gz. With one trace, \
+    JSON is one object; with several, one object a line (JSON Lines), in the order given. A trace \
+    that cannot be read is told on standard error, the others still run, and the exit status is 2.")]
+pub struct Args {
+    /// Traces: CSV, plain or gzip
+    #[arg(required = true, value_name = "TRACE")]
+    traces: Vec<PathBuf>,
+    /// Form of the report
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Put the time of every tail beat into the JSON
+    #[arg(long)]
+    beats: bool,
+    /// Put every minute summary into the JSON
+    #[arg(long)]
+    minutes: bool,
+    /// Deployment file for all traces, instead of the one beside each
+    #[arg(long, value_name = "FILE")]
+    deployment: Option<PathBuf>,
+    /// Traces replayed at a time; by default one a processor core
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
+    /// No notices and no progress bar on standard error; errors are still told
+    #[arg(long)]
+    quiet: bool,
+}
+
+/// What became of one trace.
+enum Outcome {
+    Done(Box<Report>),
+    Refused(Problem),
+    Panicked,
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> Status {
+    let several = args.traces.len() > 1;
+    let keep = match args.format {
+        Format::Json => Keep { beats: args.beats, minutes: args.minutes },
+        Format::Text => Keep::default(),
+    };
+    let bar = progress(args);
+    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
+    let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
+        Ok(pool) => pool,
+        Err(e) => {
+            eprintln!("error: no threads to run on: {e}");
+            return Status::Internal;
+        }
+    };
+    let (send, results) = mpsc::channel();
+    let mut printer = Printer { args, several, status: Status::Done, rows: 0, closed: false };
+    if args.format == Format::Text && (args.beats || args.minutes) && !args.quiet {
+        cli::notice("--beats and --minutes have effect with --format json only");
+    }
+    pool.in_place_scope_fifo(|scope| {
+        for (n, path) in args.traces.iter().enumerate() {
+            let send = send.clone();
+            let bar = &bar;
+            scope.spawn_fifo(move |_| {
+                let ran = panic::catch_unwind(AssertUnwindSafe(|| {
+                    let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
+                    let deployment = args.deployment.as_deref();
+                    let mut prepared = replay::prepare(path, deployment, keep, wrap)
+                        .map_err(|problem| (Vec::new(), problem))?;
+                    let notices = std::mem::take(&mut prepared.notices);
+                    match prepared.run() {
+                        Ok(report) => Ok((notices, report)),
+                        Err(problem) => Err((notices, problem)),
+                    }
+                }));
+                let message = match ran {
+                    Ok(Ok((notices, report))) => (notices, Outcome::Done(Box::new(report))),
+                    Ok(Err((notices, problem))) => (notices, Outcome::Refused(problem)),
+                    Err(_) => (Vec::new(), Outcome::Panicked),
+                };
+                // The receiver lives until all are done.
+                let _ = send.send((n, message));
+            });
+        }
+        drop(send);
+        // Results come in any order and are printed in the order given.
+        let mut waiting = BTreeMap::new();
+        let mut next = 0;
+        for (n, message) in results {
+            waiting.insert(n, message);
+            while let Some((notices, outcome)) = waiting.remove(&next) {
+                bar.suspend(|| printer.print(next, &notices, outcome));
+                next += 1;
+            }
+        }
+    });
+    bar.finish_and_clear();
+    printer.end();
+    printer.status
+}
+
+/// A bar over the bytes of all files, on a terminal only.
+fn progress(args: &Args) -> ProgressBar {
+    if args.quiet || !io::stderr().is_terminal() {
+        return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
+    }
+    let total = args.traces.iter().filter_map(|p| p.metadata().ok()).map(|m| m.len()).sum();
+    let bar = ProgressBar::new(total);
+    if let Ok(style) = ProgressStyle::with_template("replay [{bar:40}] {percent:>3} %  {eta} left")
+    {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    bar
+}
+
+struct Printer<'a> {
+    args: &'a Args,
+    several: bool,
+    status: Status,
+    rows: usize,
+    /// Whoever read standard output has gone.
+    closed: bool,
+}
+
+impl Printer<'_> {
+    fn print(&mut self, n: usize, notices: &[String], outcome: Outcome) {
+        if !self.args.quiet {
+            notices.iter().for_each(cli::notice);
+        }
+        match outcome {
+            Outcome::Done(report) => {
+                let written = self.report(&report);
+                self.written(written);
+            }
+            Outcome::Refused(problem) => {
+                cli::problem(&problem);
+                self.status = self.status.max(Status::Input);
+            }
+            Outcome::Panicked => {
+                eprintln!("error: {}: could not be replayed", self.args.traces[n].display());
+                self.status = Status::Internal;
+            }
+        }
+    }
+
+    fn report(&mut self, report: &Report) -> io::Result<()> {
+        if self.closed {
+            return Ok(());
+        }
+        let mut out = BufWriter::new(io::stdout().lock());
+        match self.args.format {
+            Format::Json => {
+                serde_json::to_writer(&mut out, report)?;
+                writeln!(out)?;
+            }
+            Format::Text if self.several => {
+                if self.rows == 0 {
+                    writeln!(out, "{}", replay::table_header())?;
+                }
+                self.rows += 1;
+                writeln!(out, "{}", replay::table_row(report))?;
+            }
+            Format::Text => write!(out, "{}\n{}\n", replay::one(report), replay::CAUTION)?,
+        }
+        out.flush()
+    }
+
+    fn end(&mut self) {
+        if self.rows > 0 && !self.closed {
+            let written = writeln!(
+                io::stdout(),
+                "\nh: hours since release; !: faults, told when the trace is replayed alone.\n{}",
+                replay::CAUTION
+            );
+            self.written(written);
+        }
+    }
+
+    fn written(&mut self, written: io::Result<()>) {
+        match written {
+            Err(e) if e.kind() == io::ErrorKind::BrokenPipe => self.closed = true,
+            Err(e) => {
+                eprintln!("error: standard output: {e}");
+                self.status = self.status.max(Status::Input);
+                self.closed = true;
+            }
+            Ok(()) => {}
+        }
+    }
+}

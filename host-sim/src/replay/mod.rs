@@ -1,0 +1,348 @@
+//! A trace through the on-tag code.
+//!
+//! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
+//! of it is a checkpoint. [`replay_file`] does the whole job for one file.
+
+mod report;
+mod text;
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use firmware_core::config::{Breathing, Config};
+use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
+
+use crate::deployment::{Deployment, beside};
+use crate::energy::{Energy, EnergyModel};
+use crate::problem::Problem;
+use crate::trace::{
+    AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
+};
+
+pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
+pub use text::{CAUTION, one, table_header, table_row};
+
+/// Time between readings of the cell and of the memory, microseconds.
+const HOUSEKEEPING_US: u64 = 60_000_000;
+
+/// Latitude taken for pressure to depth where none is given, degrees. Between
+/// equator and pole the depth changes by 0.5 %.
+const DEFAULT_LATITUDE_DEG: f64 = 45.0;
+
+/// What to keep for the report beside the decisions. Each beat kept takes 8
+/// bytes, each minute 48; without them a replay runs in constant memory.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Keep {
+    /// Times of all beats.
+    pub beats: bool,
+    /// All minute summaries.
+    pub minutes: bool,
+}
+
+/// What a [`Replayer`] is built from.
+#[derive(Clone, Copy, Debug)]
+pub struct Setup {
+    /// The configuration of the tag.
+    pub config: Config,
+    /// Parts and cell.
+    pub energy: EnergyModel,
+    /// Memory for the record, bytes.
+    pub memory_bytes: f64,
+    /// Added to tag time for reports, s: the `t_s` of the first row.
+    pub first_t_s: f64,
+    /// What to keep.
+    pub keep: Keep,
+}
+
+/// The tag, its cell and its memory. The state is the whole truth: a clone
+/// stepped on gives the same report as the original.
+#[derive(Clone, Debug)]
+pub struct Replayer {
+    tag: Tag,
+    energy: Energy,
+    memory_bytes: f64,
+    first_t_s: f64,
+    keep: Keep,
+    next_housekeeping_us: u64,
+    samples: u64,
+    last_us: u64,
+    last_line: u64,
+    seen: FaultCounters,
+    first_rows: [u64; FAULT_KINDS.len()],
+    beat_count: u64,
+    beats_us: Vec<u64>,
+    minutes: Vec<Minute>,
+}
+
+impl Replayer {
+    /// At the start of a deployment.
+    pub fn new(setup: &Setup) -> Self {
+        Replayer {
+            energy: Energy::new(setup.energy, f64::from(setup.config.logger().sample_hz)),
+            tag: Tag::new(setup.config),
+            memory_bytes: setup.memory_bytes,
+            first_t_s: setup.first_t_s,
+            keep: setup.keep,
+            next_housekeeping_us: 0,
+            samples: 0,
+            last_us: 0,
+            last_line: 0,
+            seen: FaultCounters::default(),
+            first_rows: [0; FAULT_KINDS.len()],
+            beat_count: 0,
+            beats_us: Vec::new(),
+            minutes: Vec::new(),
+        }
+    }
+
+    /// Takes one row, as the tag would take one sample.
+    pub fn push(&mut self, row: &Row) {
+        self.samples += 1;
+        self.last_us = self.last_us.max(row.t_us);
+        self.last_line = row.line;
+        self.energy.sample(row.t_us, row.depth_m.is_some(), row.temp_c);
+        let mut sample = Sample {
+            t_us: row.t_us,
+            accel_g: row.accel_g,
+            depth_m: row.depth_m,
+            temp_c: row.temp_c,
+            cell_left: None,
+            memory_used: None,
+        };
+        // Due, or the clock was set back by more than two intervals.
+        if row.t_us >= self.next_housekeeping_us
+            || row.t_us + 3 * HOUSEKEEPING_US < self.next_housekeeping_us
+        {
+            self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
+            let bytes = self.tag.record_bytes();
+            self.energy.record(u64::from(bytes));
+            sample.cell_left = Some(self.energy.left_fraction() as f32);
+            sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
+        }
+        let out = self.tag.step(&sample);
+        self.take(&out);
+    }
+
+    /// Ends the deployment. `read` tells what was wrong with the file itself.
+    pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
+        while let Some(out) = self.tag.finish() {
+            self.take(&out);
+        }
+        self.energy.record(u64::from(self.tag.record_bytes()));
+        Report::new(self, facts, read)
+    }
+
+    fn take(&mut self, out: &Output) {
+        if let Some(beat) = &out.beat {
+            self.beat_count += 1;
+            if self.keep.beats {
+                self.beats_us.push(beat.t_us);
+            }
+        }
+        if let Some(minute) = &out.minute
+            && self.keep.minutes
+        {
+            self.minutes.push(Minute::new(minute, self.first_t_s));
+        }
+        let counters = self.tag.faults();
+        if *counters != self.seen {
+            self.seen = *counters;
+            for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
+                if *first == 0 && count > 0 {
+                    *first = self.last_line;
+                }
+            }
+        }
+    }
+
+    /// Faults that the tag itself counted.
+    fn tag_faults(&self) -> [Tally; FAULT_KINDS.len()] {
+        let mut all = [Tally::default(); FAULT_KINDS.len()];
+        for (n, tally) in all.iter_mut().enumerate() {
+            *tally = Tally { first_row: self.first_rows[n], count: self.seen.counts[n].into() };
+        }
+        all
+    }
+}
+
+/// A trace and its deployment, opened and understood, ready to run.
+pub struct Prepared {
+    /// Rows to come.
+    pub reader: TraceReader,
+    /// What to build a [`Replayer`] from.
+    pub setup: Setup,
+    /// Facts for the report.
+    pub facts: FileFacts,
+    /// What a person should know about what was assumed.
+    pub notices: Vec<String>,
+}
+
+/// Opens the trace at `path` and the deployment file beside it (or at
+/// `deployment`). `wrap` may put a progress counter around the file.
+///
+/// # Errors
+/// Either file missing or not what it should be, or the two contradicting each other.
+pub fn prepare(
+    path: &Path,
+    deployment: Option<&Path>,
+    keep: Keep,
+    wrap: impl FnOnce(File) -> Source,
+) -> Result<Prepared, Problem> {
+    let name = path.display().to_string();
+    let file = open_file(path)?;
+    if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) {
+        return Err(Problem::new(format!("{name}: is a deployment file; a trace was expected"))
+            .help("name the trace; the deployment file beside it is found by itself"));
+    }
+    let mut notices = Vec::new();
+    let beside: PathBuf = beside(path, ".toml");
+    let deployment = match deployment {
+        Some(path) => Deployment::load(path)?,
+        None if beside.exists() => Deployment::load(&beside)?,
+        None => {
+            notices.push(format!(
+                "{name}: no deployment file {}; documented defaults are used",
+                beside.display()
+            ));
+            Deployment::default()
+        }
+    };
+    prepare_source(&name, wrap(file), &deployment, keep, notices)
+}
+
+/// As [`prepare`], from any source of bytes.
+///
+/// # Errors
+/// A source that is no trace, or contradicts the deployment.
+pub fn prepare_source(
+    name: &str,
+    source: Source,
+    deployment: &Deployment,
+    keep: Keep,
+    mut notices: Vec<String>,
+) -> Result<Prepared, Problem> {
+    let options = ReadOptions {
+        counts_per_g: deployment.counts_per_g,
+        latitude_deg: deployment.latitude_deg.unwrap_or(DEFAULT_LATITUDE_DEG),
+    };
+    let reader = TraceReader::from_source(name, source, &options)?;
+    notices.extend_from_slice(reader.notices());
+    let sample_hz = sample_rate(name, deployment, reader.inferred_hz(), &mut notices)?;
+
+    let first_t_s = reader.first_t_s();
+    let first_us = (first_t_s * 1e6).round() as i64;
+    let start_unix_us = match (reader.start_unix_us(), deployment.start_unix_us) {
+        (Some(read), Some(stated)) => {
+            if (read - stated).abs() > 1_000_000 {
+                notices.push(format!(
+                    "{name}: starts {:+.0} s from start_utc in {}; the time in the trace is used",
+                    (read - stated) as f64 / 1e6,
+                    deployment.name
+                ));
+            }
+            Some(read)
+        }
+        (Some(read), None) => Some(read),
+        (None, stated) => stated.map(|us| us.saturating_add(first_us)),
+    };
+    if first_t_s.abs() > 1.0 {
+        notices.push(format!(
+            "{name}: t_s starts at {first_t_s} s; waits (floor, ceiling) count from the first row"
+        ));
+    }
+    if deployment.breathing.is_none() {
+        notices.push(format!("{name}: breathing mode not given; ram is assumed"));
+    }
+    if reader.has_pressure() && deployment.latitude_deg.is_none() {
+        notices.push(format!(
+            "{name}: latitude not given; pressure is turned into depth for {DEFAULT_LATITUDE_DEG} deg"
+        ));
+    }
+    if start_unix_us.is_none()
+        || deployment.latitude_deg.is_none()
+        || deployment.longitude_deg.is_none()
+    {
+        notices.push(format!(
+            "{name}: start_utc, latitude_deg and longitude_deg not all given; letting go does not \
+             wait for daylight"
+        ));
+    }
+    let config = deployment.config(sample_hz, start_unix_us)?;
+    let memory_bytes = deployment.memory_mib * 1024.0 * 1024.0;
+    let setup = Setup {
+        config,
+        energy: EnergyModel { cell_mah: deployment.cell_mah, ..EnergyModel::default() },
+        memory_bytes,
+        first_t_s,
+        keep,
+    };
+    let facts = FileFacts {
+        trace: name.to_owned(),
+        id: deployment.id.clone(),
+        sample_hz,
+        first_t_s,
+        start_unix_us,
+        breathing: deployment.breathing.unwrap_or(Breathing::Ram),
+        has_depth: reader.has_depth(),
+        raw_counts: reader.accel_unit() == AccelUnit::Raw,
+        cell_mah: deployment.cell_mah,
+        memory_bytes,
+    };
+    Ok(Prepared { reader, setup, facts, notices })
+}
+
+/// The stated sample rate checked against the file's, or the file's alone.
+fn sample_rate(
+    name: &str,
+    deployment: &Deployment,
+    inferred: Option<f64>,
+    notices: &mut Vec<String>,
+) -> Result<f64, Problem> {
+    match (deployment.sample_hz, inferred) {
+        (Some(stated), Some(seen)) if (stated - seen).abs() > 0.05 * seen => Err(deployment
+            .at_key(
+                "sample_hz",
+                &format!("sample_hz = {stated}, but the times in {name} give {seen} Hz"),
+            )),
+        (Some(stated), _) => Ok(stated),
+        (None, Some(seen)) if !(5.0..=100.0).contains(&seen) => Err(Problem::new(format!(
+            "{name}: the times of the first rows give {seen} Hz; 5 to 100 Hz were expected"
+        ))),
+        (None, Some(seen)) => {
+            notices.push(format!("{name}: sample rate inferred from the times: {seen} Hz"));
+            Ok(seen)
+        }
+        (None, None) => {
+            Err(Problem::new(format!("{name}: one row is too few to infer the sample rate from"))
+                .help("state sample_hz under [logger] in the deployment file"))
+        }
+    }
+}
+
+impl Prepared {
+    /// Runs the whole trace.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run(mut self) -> Result<Report, Problem> {
+        let mut replayer = Replayer::new(&self.setup);
+        while let Some(row) = self.reader.next_row()? {
+            replayer.push(&row);
+        }
+        Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+}
+
+/// Replays one file: the report, and the notices to give.
+///
+/// # Errors
+/// As [`prepare`], and damage met further on in the file.
+pub fn replay_file(
+    path: &Path,
+    deployment: Option<&Path>,
+    keep: Keep,
+) -> Result<(Report, Vec<String>), Problem> {
+    let mut prepared = prepare(path, deployment, keep, |file| Box::new(file))?;
+    let notices = std::mem::take(&mut prepared.notices);
+    Ok((prepared.run()?, notices))
+}
