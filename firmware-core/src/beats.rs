@@ -35,6 +35,9 @@ const OWN_SURE: u16 = 60;
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.
 const UNKNOWN_S: f32 = 7.5;
+/// Longest wait of a finished beat, one being handed out a sample, and of the
+/// value it was found in on its way to this stage, s.
+const DELIVERY_S: f32 = 2.0;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
@@ -64,6 +67,18 @@ impl Cycle {
     fn peak(&self) -> u32 {
         self.start().wrapping_add(u32::from(self.rise))
     }
+}
+
+/// A sample of a rung, in 1/16 sample of the top rung.
+fn parts_of_rung(number: u8) -> f32 {
+    PARTS.wrapping_shl(u32::from(number)) as f32
+}
+
+/// How far a cycle's period lies from the middle of its rung's band, 0 or more.
+fn off_centre(number: u8, cycle: &Cycle) -> f32 {
+    let middle = BAND_PERIOD * parts_of_rung(number);
+    let ratio = middle / cycle.period().max(1.0);
+    ratio.max(1.0 / ratio) - 1.0
 }
 
 /// Saturates: a cycle that long is no beat.
@@ -256,6 +271,8 @@ pub struct Beats {
     min_sway_g: f32,
     first_rung: u8,
     last_rung: u8,
+    /// Oldest beat that is still told, 1/16 sample of the top rung.
+    latest: u32,
     active: Option<u8>,
     /// End of the last cycle that became a beat.
     used: u32,
@@ -296,6 +313,9 @@ impl Beats {
             min_sway_g: d.min_sway_g,
             first_rung: first.min(last),
             last_rung: last,
+            latest: math::round_u32(
+                9.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
+            ),
             active: None,
             used: 0,
             any_used: false,
@@ -312,10 +332,7 @@ impl Beats {
     /// rung, half a period, a quarter for the hysteresis, and the cycles that
     /// must agree first.
     pub fn delay_bound_s(&self) -> f32 {
-        let top = self.spacing_us * 1.0e-6;
-        let unit = (1_u32.wrapping_shl(u32::from(self.last_rung))) as f32;
-        let period = self.max_period * self.spacing_s;
-        (9.0 * unit) * top + period * 0.75 + 4.0 * period
+        self.latest as f32 * self.spacing_s + DELIVERY_S
     }
 
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
@@ -420,6 +437,16 @@ impl Beats {
         ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).clamp(4, MEMORY as u8)
     }
 
+    /// True for a cycle of about this animal's own period and strength.
+    fn like_own(&self, cycle: &Cycle) -> bool {
+        let period = cycle.period();
+        self.own_count >= OWN_SURE
+            && period < 1.5 * self.own_period
+            && self.own_period < 1.5 * period
+            && cycle.amplitude < 2.2 * self.own_g
+            && self.own_g < 2.2 * cycle.amplitude
+    }
+
     /// True while nothing is known of this animal and slower motion, larger than
     /// this cycle, may turn out to be the beat that this one is a harmonic of.
     fn overshadowed(&self, number: u8, cycle: &Cycle) -> bool {
@@ -496,6 +523,7 @@ impl Beats {
         if let Some((_, r)) = self.rival(number, &cycle, false)
             && r.run >= self.needed(&r).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
             && r.amplitude > 1.3 * cycle.amplitude
+            && (self.like_own(&r) || !self.like_own(&cycle))
         {
             return;
         }
@@ -505,7 +533,9 @@ impl Beats {
             let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end) as f32;
             let alive = held.run > 0 && age < 2.0 * held.period() + 400.0;
             let same = held.period() < 1.4 * cycle.period() && cycle.period() < 1.4 * held.period();
-            if alive && same && held.amplitude > 0.8 * cycle.amplitude {
+            // Unless this rung's band lies nearer to the period: times are finer there.
+            let nearer = off_centre(number, &cycle) + 0.15 < off_centre(active, &held);
+            if alive && same && !nearer && held.amplitude > 0.8 * cycle.amplitude {
                 return;
             }
         }
@@ -536,6 +566,10 @@ impl Beats {
             let Some(rung) = self.rungs.get(usize::from(number)) else { return };
             let c = rung.earlier(age);
             let period = c.period();
+            if self.index.wrapping_mul(PARTS).wrapping_sub(c.peak()) > self.latest {
+                // Too late to be told: the bound on the delay holds for every beat.
+                continue;
+            }
             if self.any_used {
                 // Up to a third of a cycle may overlap what was used before.
                 let overlap = self.used.wrapping_sub(c.start()) as i32;
