@@ -25,6 +25,8 @@ const BAND_PERIOD: f32 = 7.07;
 const AGREE_PERIOD: f32 = 1.4;
 const AGREE_SWAY: f32 = 2.2;
 /// The same for the first and the last cycle of a bout, against the rest.
+const EDGE_HALF: f32 = 1.7;
+const EDGE_HEIGHT: f32 = 0.45;
 const EDGE_PERIOD: f32 = 1.8;
 const EDGE_LOW: f32 = 0.3;
 const EDGE_HIGH: f32 = 2.5;
@@ -201,27 +203,70 @@ impl Rung {
                 self.high = (t, v);
                 self.swing = self.swing.max(v - self.low.1);
             } else {
-                let (t0, v0) = self.low;
-                let (tp, vp) = self.high;
-                self.swing = self.swing.max(vp - v);
-                if self.lows >= 1 {
-                    let cycle = Cycle {
-                        end: t,
-                        length: to_u16(t.wrapping_sub(t0)),
-                        rise: to_u16(tp.wrapping_sub(t0)),
-                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
-                        run: 0,
-                    };
-                    closed = Some((cycle, vp - v0, vp - v));
-                }
-                self.low = (t, v);
-                self.lows = self.lows.saturating_add(1);
+                closed = self.close(t, v);
             }
             self.rising = !self.rising;
             self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+        } else if !self.rising {
+            // After the last beat of a bout no low may come for long: the cycle
+            // then ends where its second half would have, had it been like the first.
+            let (t0, v0) = self.low;
+            let (tp, vp) = self.high;
+            let rise = tp.wrapping_sub(t0);
+            let since = time.wrapping_sub(tp);
+            if since > rise.saturating_mul(2) && vp - self.extreme.value > 0.4 * (vp - v0) {
+                closed = self.close(tp.wrapping_add(rise), self.extreme.value);
+                self.rising = true;
+                self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+            }
         }
         self.before = y;
         closed
+    }
+
+    /// Closes a cycle at a low. Where one half took much longer than the other,
+    /// the tail rested before or after: the cycle is taken to be twice the half
+    /// that was swum.
+    fn close(&mut self, t: u32, v: f32) -> Option<(Cycle, f32, f32)> {
+        let (t0, v0) = self.low;
+        let (tp, vp) = self.high;
+        self.swing = self.swing.max(vp - v);
+        self.low = (t, v);
+        let (up, down) = (tp.wrapping_sub(t0), t.wrapping_sub(tp));
+        let first = self.lows == 0;
+        self.lows = self.lows.saturating_add(1);
+        if first {
+            return None;
+        }
+        let (half, swing) =
+            match (up as f32 > EDGE_HALF * down as f32, down as f32 > EDGE_HALF * up as f32) {
+                (true, false) => (down, vp - v),
+                (false, true) => (up, vp - v0),
+                _ => {
+                    let cycle = Cycle {
+                        end: t,
+                        length: to_u16(up.wrapping_add(down)),
+                        rise: to_u16(up),
+                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
+                        run: 0,
+                    };
+                    return Some((cycle, vp - v0, vp - v));
+                }
+            };
+        // The band-pass answers the edge of a bout with a lobe of its own, which is
+        // lower than a beat: its height above zero against the depth of the low.
+        let deep = if half == down { v } else { v0 };
+        if vp < EDGE_HEIGHT * -deep {
+            return None;
+        }
+        let cycle = Cycle {
+            end: tp.wrapping_add(half),
+            length: to_u16(half.wrapping_mul(2)),
+            rise: to_u16(half),
+            amplitude: 0.5 * swing,
+            run: 0,
+        };
+        Some((cycle, swing, swing))
     }
 
     fn latest(&self) -> &Cycle {
