@@ -48,6 +48,8 @@ pub enum TruthSource {
 pub struct Deployment {
     /// Name of the file, for messages.
     pub name: String,
+    /// Whether there was a file at all.
+    pub from_file: bool,
     /// Identifier of the deployment.
     pub id: Option<String>,
     /// Unix time at `t_s` = 0, microseconds.
@@ -88,6 +90,7 @@ impl Default for Deployment {
     fn default() -> Self {
         Deployment {
             name: "defaults".into(),
+            from_file: false,
             id: None,
             start_unix_us: None,
             latitude_deg: None,
@@ -167,6 +170,7 @@ impl Deployment {
         let mut reader = Reader {
             deployment: Deployment {
                 name: name.to_owned(),
+                from_file: true,
                 text: text.to_owned(),
                 ..Default::default()
             },

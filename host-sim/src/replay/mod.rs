@@ -201,8 +201,11 @@ pub fn prepare(
         None if beside.exists() => Deployment::load(&beside)?,
         None => {
             notices.push(format!(
-                "{name}: no deployment file {}; documented defaults are used",
-                beside.display()
+                "{name}: no deployment file {}; assumed: ram ventilator, full scale {} g, cell of \
+                 {} mAh, default settings, no wait for daylight",
+                beside.display(),
+                crate::deployment::DEFAULT_RANGE_G,
+                crate::deployment::DEFAULT_CELL_MAH,
             ));
             Deployment::default()
         }
@@ -250,7 +253,7 @@ pub fn prepare_source(
             "{name}: t_s starts at {first_t_s} s; waits (floor, ceiling) count from the first row"
         ));
     }
-    if deployment.breathing.is_none() {
+    if deployment.from_file && deployment.breathing.is_none() {
         notices.push(format!("{name}: breathing mode not given; ram is assumed"));
     }
     if reader.has_pressure() && deployment.latitude_deg.is_none() {
@@ -258,10 +261,8 @@ pub fn prepare_source(
             "{name}: latitude not given; pressure is turned into depth for {DEFAULT_LATITUDE_DEG} deg"
         ));
     }
-    if start_unix_us.is_none()
-        || deployment.latitude_deg.is_none()
-        || deployment.longitude_deg.is_none()
-    {
+    let placed = deployment.latitude_deg.is_some() && deployment.longitude_deg.is_some();
+    if deployment.from_file && !(start_unix_us.is_some() && placed) {
         notices.push(format!(
             "{name}: start_utc, latitude_deg and longitude_deg not all given; letting go does not \
              wait for daylight"

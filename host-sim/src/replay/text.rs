@@ -6,7 +6,7 @@ use super::report::{Fault, Report};
 use firmware_core::config::Breathing;
 
 /// The caution under every report.
-pub const CAUTION: &str = "A replay shows what software would decide; it is not a welfare decision. \
+pub const CAUTION: &str = "A replay shows what software would decide; it is not a welfare decision.\n\
 Permits, ethics review and local rules come first.";
 
 /// `2031-05-04 06:12 UTC` of a Unix time, microseconds.
@@ -40,10 +40,17 @@ pub fn one(r: &Report) -> String {
     );
 
     // The timeline: hours since release, date where known, what happened.
+    let late = |known: f64| match r.release.t_s {
+        Some(gone) if known > gone => ", after letting go",
+        _ => "",
+    };
     let mut events: Vec<(f64, String)> = vec![(f.first_t_s, "released, record starts".into())];
     if let (Some(t), Some(known)) = (r.recovery_t_s, r.recovery_decided_t_s) {
         let se = r.recovery_se_s.map_or(0.0, f64::from) / 3600.0;
-        events.push((t, format!("settled, +/- {se:.1} h; known at {:.1} h", hours(known))));
+        events.push((
+            t,
+            format!("settled, +/- {se:.1} h; known at {:.1} h{}", hours(known), late(known)),
+        ));
     }
     if let (Some(t), Some(known)) = (r.fate_t_s, r.fate_decided_t_s) {
         let what = match (r.fate, r.fate_detail) {
@@ -51,7 +58,7 @@ pub fn one(r: &Report) -> String {
             (_, Some("on_bottom")) => "tag came off and lies on the bottom",
             _ => "tag came off and floats",
         };
-        events.push((t, format!("{what}; known at {:.1} h", hours(known))));
+        events.push((t, format!("{what}; known at {:.1} h{}", hours(known), late(known))));
     }
     if let Some(t) = r.release.t_s {
         events.push((t, format!("tag lets go: {}", why(r))));
@@ -81,7 +88,7 @@ pub fn one(r: &Report) -> String {
     let _ = writeln!(out, "\nTail beats  {}", r.beats.count);
     let _ = writeln!(
         out,
-        "Cell        {:.2} mAh used of {} mAh, {:.0} % left",
+        "Cell        {:.2} mAh used of {} mAh, {:.1} % left",
         r.energy.used_mah,
         f.cell_mah,
         100.0 * r.energy.left_fraction
@@ -142,7 +149,7 @@ fn why(r: &Report) -> String {
 fn size(bytes: f64) -> String {
     if bytes < 10_240.0 {
         format!("{bytes:.0} B")
-    } else if bytes < 10_485_760.0 {
+    } else if bytes < 1_048_576.0 {
         format!("{:.1} KiB", bytes / 1024.0)
     } else {
         format!("{:.1} MiB", bytes / 1_048_576.0)

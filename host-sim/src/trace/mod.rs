@@ -47,7 +47,8 @@ const MAX_T_S: f64 = 1.0e8;
 pub struct Row {
     /// Line of the file, from 1 (the header is a line too).
     pub line: u64,
-    /// Time since the first row, microseconds; 0 where the file goes back to before it.
+    /// Time since the first row, microseconds. A clock that falls back to before
+    /// the first row runs on from 0.
     pub t_us: u64,
     /// Acceleration, g; a missing axis is `NaN`.
     pub accel_g: [f32; 3],
@@ -92,6 +93,8 @@ pub struct TraceReader {
     times: DateTimeParser,
     start_us: Option<i64>,
     last_us: Option<i64>,
+    /// Where a clock that fell back to before the start began anew.
+    fallen_back_us: Option<i64>,
     faults: ReadFaults,
     ahead: VecDeque<Row>,
     preview: Option<Preview>,
@@ -203,6 +206,7 @@ impl TraceReader {
             times: DateTimeParser::new(),
             start_us: None,
             last_us: None,
+            fallen_back_us: None,
             faults: ReadFaults::default(),
             ahead: VecDeque::new(),
             preview: Some(Preview::default()),
@@ -312,6 +316,7 @@ impl TraceReader {
             }
             return Err(problem);
         }
+        self.correct_start(&preview.times_us);
         self.check_unit(&preview.accel_g)?;
         self.inferred_hz = self.infer_rate(&preview.times_us)?;
         if self.decimals.comma {
@@ -399,8 +404,8 @@ impl TraceReader {
         }
         let regular: Vec<i64> =
             steps.into_iter().filter(|&s| 2 * s >= median && 2 * s <= 3 * median).collect();
-        let sum: i64 = regular.iter().sum();
-        let hz = 1e6 * regular.len() as f64 / sum as f64;
+        let sum: f64 = regular.iter().map(|&s| s as f64).sum();
+        let hz = 1e6 * regular.len() as f64 / sum;
         // Four figures: more is the rounding of the times.
         let unit = 10f64.powi(hz.log10().floor() as i32 - 3);
         Ok(Some(((hz / unit).round() * unit * 1e6).round() / 1e6))
@@ -490,9 +495,43 @@ impl TraceReader {
             Some(column) => self.reading(line, column, false, TEMP_RANGE_C),
             None => None,
         };
-        let t_us = u64::try_from(us.saturating_sub(start)).unwrap_or(0);
+        let t_us = self.tag_time(us, start);
         let temp_c = temp_c.filter(|t| !t.is_nan());
         Ok(Step::Row(Row { line, t_us, accel_g, depth_m, temp_c }))
+    }
+
+    /// Time since the first row, microseconds. A clock that fell back to before
+    /// the first row (a logger that lost its date) runs on from 0.
+    #[inline]
+    fn tag_time(&mut self, us: i64, start: i64) -> u64 {
+        let base = if us >= start {
+            self.fallen_back_us = None;
+            start
+        } else {
+            let base = self.fallen_back_us.unwrap_or(us).min(us);
+            self.fallen_back_us = Some(base);
+            base
+        };
+        u64::try_from(us.saturating_sub(base)).unwrap_or(0)
+    }
+
+    /// Where the first row was ahead of most others, its time was wrong: the
+    /// start is where the others begin.
+    fn correct_start(&mut self, times_us: &[i64]) {
+        let Some(start) = self.start_us else { return };
+        let before = times_us.iter().filter(|&&us| us < start).count();
+        let Some(first) = times_us.iter().position(|&us| us < start) else { return };
+        if 2 * before <= times_us.len() {
+            return;
+        }
+        let start = times_us[first];
+        self.start_us = Some(start);
+        self.fallen_back_us = None;
+        let mut ahead = std::mem::take(&mut self.ahead);
+        for (n, (row, &us)) in ahead.iter_mut().zip(times_us).enumerate() {
+            row.t_us = if n < first { 0 } else { self.tag_time(us, start) };
+        }
+        self.ahead = ahead;
     }
 
     /// Time of the record on the file's own clock, microseconds, or `None`
