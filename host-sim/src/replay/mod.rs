@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use firmware_core::config::{Breathing, Config};
 use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
-use crate::deployment::{Deployment, beside};
+use crate::deployment::{Deployment, START_UNIX_S, beside};
 use crate::energy::{Energy, EnergyModel};
 use crate::problem::Problem;
 use crate::trace::{
@@ -248,6 +248,13 @@ pub fn prepare_source(
         (Some(read), None) => Some(read),
         (None, stated) => stated.map(|us| us.saturating_add(first_us)),
     };
+    let start_unix_us = start_unix_us.filter(|us| {
+        let sound = START_UNIX_S.contains(&us.div_euclid(1_000_000));
+        if !sound {
+            notices.push(format!("{name}: starts outside 1970 to 2100; its dates are not used"));
+        }
+        sound
+    });
     if first_t_s.abs() > 1.0 {
         notices.push(format!(
             "{name}: t_s starts at {first_t_s} s; waits (floor, ceiling) count from the first row"

@@ -180,7 +180,7 @@ fn told(f: &Fault) -> String {
 /// Head of the table of many traces.
 pub fn table_header() -> String {
     format!(
-        "{:<22} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11}",
+        "{:<18} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11}",
         "trace", "h", "fate", "at h", "settled h", "lets go", "cause"
     ) + " !"
 }
@@ -189,9 +189,11 @@ pub fn table_header() -> String {
 /// traces with faults.
 pub fn table_row(r: &Report) -> String {
     let hours = |t_s: f64| (t_s - r.facts.first_t_s) / 3600.0;
-    let hours_or = |t: Option<f64>| t.map_or("-".into(), |t| format!("{:.1}", hours(t)));
+    let hours_or = |t: Option<f64>| t.map_or("-".into(), |t| brief(hours(t)));
     let settled = match (r.recovery_t_s, r.recovery_se_s) {
-        (Some(t), Some(se)) => format!("{:.1}+/-{:.1}", hours(t), f64::from(se) / 3600.0),
+        (Some(t), Some(se)) => {
+            format!("{}+/-{}", brief(hours(t)), brief(f64::from(se) / 3600.0))
+        }
         _ => "-".into(),
     };
     let fate = match r.fate_detail {
@@ -200,9 +202,9 @@ pub fn table_row(r: &Report) -> String {
         None => r.fate,
     };
     format!(
-        "{:<22} {:>6.1} {:<12} {:>6} {:>11} {:>7} {:<11} {}",
+        "{:<18} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11} {}",
         short(&r.trace),
-        r.duration_s / 3600.0,
+        brief(r.duration_s / 3600.0),
         fate,
         hours_or(r.fate_t_s),
         settled,
@@ -214,14 +216,19 @@ pub fn table_row(r: &Report) -> String {
     .to_owned()
 }
 
+/// Hours with one decimal, without where the number is long.
+fn brief(hours: f64) -> String {
+    if hours.abs() < 1000.0 { format!("{hours:.1}") } else { format!("{hours:.0}") }
+}
+
 /// The file name, or its end where it is long.
 fn short(trace: &str) -> String {
     let name = trace.rsplit(['/', '\\']).next().unwrap_or(trace);
     let name = name.strip_suffix(".gz").unwrap_or(name);
     let name = name.strip_suffix(".csv").unwrap_or(name);
     let length = name.chars().count();
-    if length <= 22 {
+    if length <= 18 {
         return name.to_owned();
     }
-    "..".chars().chain(name.chars().skip(length - 20)).collect()
+    "..".chars().chain(name.chars().skip(length - 16)).collect()
 }

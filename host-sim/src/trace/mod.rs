@@ -168,7 +168,10 @@ impl TraceReader {
             }
         }
         let line = if cr_only { 1 } else { csv.position().line().saturating_sub(1) };
-        let (layout, mut notices) = header::layout(name, line, record.iter())?;
+        let (layout, mut notices) = {
+            let cells = (0..record.len()).map(|column| cell(&record, column));
+            header::layout(name, line, cells)?
+        };
         let what = match delimiter {
             b';' => Some("semicolons"),
             b'\t' => Some("tabs"),
