@@ -96,7 +96,7 @@ impl Extreme {
         }
         let lean = 0.5 * (self.left - self.right);
         let offset = (lean / bend).clamp(-0.5, 0.5);
-        let shift = math::floorf(offset * spacing as f32 + 0.5) as i32;
+        let shift = math::floor(offset * spacing as f32 + 0.5);
         (
             self.time.wrapping_add_signed(shift),
             self.value - 0.25 * (self.left - self.right) * offset,
@@ -180,7 +180,7 @@ impl Rung {
         let mut closed = None;
         if beyond {
             self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
-        } else if math::fabsf(self.extreme.value - y) > hysteresis {
+        } else if math::abs(self.extreme.value - y) > hysteresis {
             let (t, v) = self.extreme.refine(spacing);
             if self.rising {
                 self.high = (t, v);
@@ -357,7 +357,7 @@ impl Beats {
         let period = cycle.period();
         let ratio = BAND_PERIOD * spacing as f32 / period;
         let r = ratio * ratio;
-        let gain = (r * math::expf(1.0 - r)).clamp(0.2, 1.0);
+        let gain = (r * math::exp(1.0 - r)).clamp(0.2, 1.0);
         cycle.amplitude /= gain;
         let up = f32::from(cycle.rise);
         let sure = self.own_count >= OWN_SURE;
@@ -575,6 +575,17 @@ impl Beats {
     /// This animal's own beat period, s, once known.
     pub fn own_period_s(&self) -> Option<f32> {
         (self.own_count >= OWN_KNOWN).then_some(self.own_period * self.spacing_s)
+    }
+
+    /// True where motion with this squared swing, g squared, belongs to the tail:
+    /// a beat was found just now, or the swing is of the beat's own strength.
+    /// Long rests would otherwise turn the sway axis to whatever rocks the animal.
+    pub fn rhythmic(&self, swing2_g2: f32) -> bool {
+        if self.own_count < OWN_SURE {
+            return true;
+        }
+        let idle = self.index.wrapping_mul(PARTS).wrapping_sub(self.used) as f32;
+        idle < 3.0 * self.own_period || swing2_g2 > 0.2 * self.own_g * self.own_g
     }
 
     /// This animal's own beat period, s, and sway amplitude, g, once known.

@@ -87,7 +87,7 @@ impl Frame {
         let left = math::unit(level).unwrap_or([0.0, 1.0, 0.0]);
         let ahead = math::cross(left, up);
         let [x, _, _] = ahead;
-        let flip = if math::fabsf(self.heading) > 0.25 { self.heading < 0.0 } else { x < 0.0 };
+        let flip = if math::abs(self.heading) > 0.25 { self.heading < 0.0 } else { x < 0.0 };
         if flip {
             [math::add_scaled([0.0; 3], -1.0, ahead), math::add_scaled([0.0; 3], -1.0, left), up]
         } else {
@@ -106,8 +106,8 @@ impl Frame {
             None => 0.0,
         };
         Attitude {
-            pitch_deg: math::atan2f(x, math::sqrt(y * y + z * z)) * math::DEG,
-            roll_deg: math::atan2f(y, z) * math::DEG,
+            pitch_deg: math::atan2(x, math::sqrt(y * y + z * z)) * math::DEG,
+            roll_deg: math::atan2(y, z) * math::DEG,
             off_deg,
         }
     }
@@ -147,8 +147,8 @@ impl Frame {
                 let level = math::add_scaled(self.left, -math::dot(self.left, self.up), self.up);
                 let ahead = math::cross(math::unit(level).unwrap_or(self.left), self.up);
                 let tilt = math::dot(g, ahead);
-                if math::fabsf(tilt) > 0.03 {
-                    let k = (0.02 * math::fabsf(rise)).min(0.1);
+                if math::abs(tilt) > 0.03 {
+                    let k = (0.02 * math::abs(rise)).min(0.1);
                     let agrees = if rise * tilt > 0.0 { 1.0 } else { -1.0 };
                     self.heading += k * (agrees - self.heading);
                 }
@@ -162,9 +162,9 @@ impl Frame {
 /// turned to the left by yaw, then head up by pitch, then left side up by roll.
 fn axes_of_mount(mount_deg: [f32; 3]) -> [[f32; 3]; 3] {
     let [roll, pitch, yaw] = mount_deg;
-    let (sr, cr) = (math::sinf(roll / math::DEG), math::cosf(roll / math::DEG));
-    let (sp, cp) = (math::sinf(pitch / math::DEG), math::cosf(pitch / math::DEG));
-    let (sy, cy) = (math::sinf(yaw / math::DEG), math::cosf(yaw / math::DEG));
+    let (sr, cr) = (math::sin(roll / math::DEG), math::cos(roll / math::DEG));
+    let (sp, cp) = (math::sin(pitch / math::DEG), math::cos(pitch / math::DEG));
+    let (sy, cy) = (math::sin(yaw / math::DEG), math::cos(yaw / math::DEG));
     // Columns of the sensor's axes in body axes are x_s = (cp cy, cp sy, sp), ...;
     // each row below is one body axis seen by the sensor.
     let turn = |v: [f32; 3]| -> [f32; 3] {

@@ -1,14 +1,15 @@
 //! `f32` functions shared by the stages.
 //!
 //! The same bits are wanted from a host, a Cortex-M4F and a Cortex-M0, so
-//! nothing here depends on the platform's own library. `libm` gives the rare
-//! functions (angles, logarithms) to full precision. The square root is needed
-//! for every sample, so it starts from `micromath`'s bit-level estimate and is
-//! refined by Newton's method; `micromath` alone is off by up to 5 %.
+//! nothing here depends on the platform's own library, and nothing leaves
+//! `f32`: `libm`'s functions of the same names work in `f64` inside, which costs
+//! a microcontroller without double precision some 10 KiB of flash.
+//! `micromath` gives the bit-level estimate of the inverse square root, here
+//! refined by Newton's method (alone it is off by 5 %), its angles are good to
+//! 0.2 degrees only. The rest are short polynomials (least squares at Chebyshev
+//! nodes) after range reduction; the tests hold them against `f64`.
 
 use micromath::F32;
-
-pub use libm::{acosf, asinf, atan2f, cosf, expf, fabsf, floorf, logf, sinf};
 
 /// Radians to degrees.
 pub const DEG: f32 = 57.295_78;
@@ -29,6 +30,105 @@ pub fn inv_sqrt(x: f32) -> f32 {
 /// `sqrt(x)` for `x >= 0`, relative error below 5e-7; 0 for anything else.
 pub fn sqrt(x: f32) -> f32 {
     x * inv_sqrt(x)
+}
+
+/// Absolute value.
+pub fn abs(x: f32) -> f32 {
+    f32::from_bits(x.to_bits() & 0x7fff_ffff)
+}
+
+/// Largest whole number not above `x`, for `x` within the range of `i32`.
+pub fn floor(x: f32) -> i32 {
+    let cut = x as i32;
+    if (cut as f32) > x { cut.wrapping_sub(1) } else { cut }
+}
+
+/// `2^n` for whole `n` from -126 to 127, clamped to that range.
+fn power_of_two(n: i32) -> f32 {
+    f32::from_bits((n.clamp(-126, 127).wrapping_add(127) as u32).wrapping_shl(23))
+}
+
+/// `e^x`, relative error below 5e-7 for -80 to 80; clamped to that range.
+pub fn exp(x: f32) -> f32 {
+    let y = x.clamp(-80.0, 80.0) * core::f32::consts::LOG2_E;
+    let n = floor(y + 0.5);
+    let f = y - n as f32;
+    let p = 1.547e-4_f32;
+    let p = p * f + 1.340_043e-3;
+    let p = p * f + 9.618_026e-3;
+    let p = p * f + 0.055_503_27;
+    let p = p * f + 0.240_226_5;
+    let p = p * f + core::f32::consts::LN_2;
+    (p * f + 1.0) * power_of_two(n)
+}
+
+/// Natural logarithm for `x > 0`, error below 2e-7 of the result or of 1,
+/// whichever is larger; that of the smallest normal number for anything smaller.
+pub fn ln(x: f32) -> f32 {
+    let bits = if x > f32::MIN_POSITIVE { x.to_bits() } else { 0x0080_0000 };
+    // Mantissa from sqrt(1/2) to sqrt(2).
+    let shifted = bits.wrapping_sub(0x3f35_04f3);
+    let n = (shifted as i32) >> 23;
+    let m = f32::from_bits(bits.wrapping_sub((n as u32).wrapping_shl(23)));
+    let s = (m - 1.0) / (m + 1.0);
+    let u = s * s;
+    let p = 0.299_284_4_f32;
+    let p = p * u + 0.399_746_93;
+    let p = p * u + 0.666_668_2;
+    s * (p * u + 2.0) + n as f32 * core::f32::consts::LN_2
+}
+
+/// Sine, error below 5e-7 for angles within a few turns of 0.
+pub fn sin(x: f32) -> f32 {
+    let half_turns = floor(x * core::f32::consts::FRAC_1_PI + 0.5);
+    // pi in two parts, so that the remainder keeps its digits.
+    let n = half_turns as f32;
+    let r = (x - n * 3.140_625) - n * 9.676_536e-4;
+    let u = r * r;
+    let p = 2.605_166e-6_f32;
+    let p = p * u - 1.980_904_6e-4;
+    let p = p * u + 8.333_051e-3;
+    let p = p * u - 0.166_666_58;
+    let s = r * (p * u + 1.0);
+    if half_turns & 1 == 0 { s } else { -s }
+}
+
+/// Cosine, error below 5e-7 for angles within a few turns of 0.
+pub fn cos(x: f32) -> f32 {
+    sin(x + core::f32::consts::FRAC_PI_2)
+}
+
+/// Arc tangent of `z` from 0 to 1.
+fn atan_unit(z: f32) -> f32 {
+    let u = z * z;
+    let p = 2.834_05e-3_f32;
+    let p = p * u - 0.016_004_99;
+    let p = p * u + 0.042_587_54;
+    let p = p * u - 0.074_954_39;
+    let p = p * u + 0.106_367_51;
+    let p = p * u - 0.142_025_7;
+    let p = p * u + 0.199_924_83;
+    let p = p * u - 0.333_330_67;
+    z * (p * u + 1.0)
+}
+
+/// Angle of the point (`x`, `y`) from the x axis, radians, -pi to pi, error
+/// below 5e-7; 0 for the origin.
+pub fn atan2(y: f32, x: f32) -> f32 {
+    let (ax, ay) = (abs(x), abs(y));
+    let longest = ax.max(ay);
+    if !(longest > 0.0 && longest < f32::INFINITY) {
+        return 0.0;
+    }
+    let first = atan_unit(ax.min(ay) / longest);
+    let octant = if ay > ax { core::f32::consts::FRAC_PI_2 - first } else { first };
+    let half = if x < 0.0 { core::f32::consts::PI - octant } else { octant };
+    if y < 0.0 { -half } else { half }
+}
+
+/// Arc cosine of `x` from -1 to 1, radians, error below 1e-6 (1e-3 within 1e-6 of the ends).
+pub fn acos(x: f32) -> f32 {
+    atan2(sqrt((1.0 - x) * (1.0 + x)), x)
 }
 
 /// Rounds half up to a whole number, clamped to the type's range.
@@ -76,5 +176,53 @@ pub fn unit(a: [f32; 3]) -> Option<[f32; 3]> {
 
 /// Angle between two unit vectors, degrees, 0 to 180.
 pub fn angle_deg(a: [f32; 3], b: [f32; 3]) -> f32 {
-    acosf(dot(a, b).clamp(-1.0, 1.0)) * DEG
+    acos(dot(a, b).clamp(-1.0, 1.0)) * DEG
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn worst(
+        from: f64,
+        to: f64,
+        f: impl Fn(f32) -> f32,
+        g: impl Fn(f64) -> f64,
+        scale: impl Fn(f64) -> f64,
+    ) -> f64 {
+        (0..=200_000)
+            .map(|i| from + (to - from) * f64::from(i) / 200_000.0)
+            .map(|x| {
+                let x = f64::from(x as f32);
+                (f64::from(f(x as f32)) - g(x)).abs() / scale(g(x))
+            })
+            .fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn errors_are_as_stated() {
+        let one = |_: f64| 1.0;
+        let own = |y: f64| y.abs();
+        let larger = |y: f64| y.abs().max(1.0);
+        assert!(worst(-10.0, 10.0, exp, f64::exp, own) < 1e-6);
+        assert!(worst(-80.0, 80.0, exp, f64::exp, own) < 8e-6);
+        assert!(worst(1e-30, 1e-3, ln, f64::ln, larger) < 2e-7);
+        assert!(worst(1e-3, 100.0, ln, f64::ln, larger) < 2e-7);
+        assert!(worst(-7.0, 7.0, sin, f64::sin, one) < 5e-7);
+        assert!(worst(-7.0, 7.0, cos, f64::cos, one) < 7e-7);
+        assert!(worst(-50.0, 50.0, |y| atan2(y, 1.0), f64::atan, one) < 5e-7);
+        assert!(worst(-50.0, 50.0, |x| atan2(-2.0, x), |x| (-2.0_f64).atan2(x), one) < 5e-7);
+        assert!(worst(-0.999, 0.999, acos, f64::acos, one) < 1e-6);
+        assert!(worst(1e-6, 100.0, sqrt, f64::sqrt, own) < 5e-7);
+    }
+
+    #[test]
+    fn odd_inputs_give_numbers() {
+        for x in [0.0, -1.0, f32::NAN, f32::INFINITY, f32::NEG_INFINITY, f32::MIN_POSITIVE, 1.0e-45]
+        {
+            assert!(!ln(x).is_nan() && !inv_sqrt(x).is_nan() && !atan2(x, x).is_nan());
+        }
+        assert_eq!((floor(-0.5), floor(2.0), floor(-3.0), floor(1.0e20)), (-1, 2, -3, i32::MAX));
+        assert_eq!(abs(-2.5), 2.5);
+    }
 }

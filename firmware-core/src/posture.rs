@@ -80,7 +80,7 @@ impl Posture {
     /// Sets half the beat's period, in samples, for [`Motion::swing_g`]; at most
     /// half the window is used.
     pub fn set_half_beat(&mut self, samples: f32) {
-        self.half_beat = (math::round_u32(samples) as u8).clamp(1, self.len / 2);
+        self.half_beat = (math::round_u32(samples) as u8).min(self.len / 2).max(1);
     }
 
     fn around(&self, middle: usize, offset: u8, before: bool) -> [i16; 3] {
@@ -137,7 +137,7 @@ impl Posture {
         Some(Motion {
             static_g,
             dynamic_g,
-            odba_g: math::fabsf(x) + math::fabsf(y) + math::fabsf(z),
+            odba_g: math::abs(x) + math::abs(y) + math::abs(z),
             vedba_g: math::sqrt(x * x + y * y + z * z),
         })
     }

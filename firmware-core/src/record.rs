@@ -41,7 +41,7 @@ pub fn pack_minute(minute: &Minute) -> [u8; MINUTE_BYTES] {
     let [o0, o1] = u16_of(scaled(minute.odba_g, 8192.0, 65_535.0));
     let [v0, v1] = u16_of(scaled(minute.vedba_g, 8192.0, 65_535.0));
     let [d0, d1] = u16_of(depth);
-    let angle = |deg: f32| (math::floorf(deg * (127.0 / 180.0) + 0.5) as i8).to_le_bytes();
+    let angle = |deg: f32| (math::floor(deg * (127.0 / 180.0) + 0.5) as i8).to_le_bytes();
     let [p] = angle(minute.pitch_deg);
     let [r] = angle(minute.roll_deg);
     [n0, n1, n2, state, b0, b1, s0, s1, o0, o1, v0, v1, p, r, d0, d1]

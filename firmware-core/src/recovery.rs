@@ -100,7 +100,7 @@ pub struct Recovery {
 }
 
 fn to_log(x: f32) -> i16 {
-    let v = math::logf(x.max(1.0e-4)) * LOG_SCALE;
+    let v = math::ln(x.max(1.0e-4)) * LOG_SCALE;
     (v.clamp(-32_000.0, 32_000.0)) as i16
 }
 
@@ -204,7 +204,7 @@ impl Recovery {
     /// Turn of the 24 h cycle from one bin to the next, as cosine and sine.
     fn turn(&self) -> (f32, f32) {
         let angle = core::f32::consts::TAU * f32::from(self.bin_min) / 1440.0;
-        (math::cosf(angle), math::sinf(angle))
+        (math::cos(angle), math::sin(angle))
     }
 
     fn start_fit(&mut self) {
@@ -273,14 +273,14 @@ impl Recovery {
         let k = STEEPS.get(usize::from(steep)).copied().unwrap_or(0.5);
         let score = self.score(&fit.fixed, t_h, k);
         if score > fit.best {
-            let shrink = math::expf((fit.best - score).max(-80.0));
+            let shrink = math::exp((fit.best - score).max(-80.0));
             fit.weight *= shrink;
             fit.past *= shrink;
             fit.mean *= shrink;
             fit.square *= shrink;
             fit.best = score;
         }
-        let w = math::expf((score - fit.best).max(-80.0));
+        let w = math::exp((score - fit.best).max(-80.0));
         let now_h = now_us as f32 / 3.6e9;
         fit.weight += w;
         fit.mean += w * t_h;
@@ -300,7 +300,7 @@ impl Recovery {
         let se_s = math::sqrt((fit.square / fit.weight - mean_h * mean_h).max(0.0) + grid) * 3600.0;
         let t_s = mean_h * 3600.0;
         let prob = fit.past / fit.weight;
-        let moved = math::fabsf(t_s - self.last_t_s);
+        let moved = math::abs(t_s - self.last_t_s);
         self.last_t_s = t_s;
         self.steady = if moved < 0.75 * self.se_max_s { self.steady.saturating_add(1) } else { 0 };
         let elapsed_s = now_us as f32 * 1.0e-6;
@@ -322,11 +322,11 @@ impl Recovery {
     fn score(&self, f: &Fixed, t_h: f32, k: f32) -> f32 {
         // S(t) = 1 / (1 + u e^(t/tau)), with u such that S(t_h) = remaining * S(0).
         let inverse = 1.0 / self.remaining;
-        let tau = t_h * k / math::logf(inverse);
-        let u = (inverse - 1.0) / (math::expf((t_h / tau).min(60.0)) - inverse);
+        let tau = t_h * k / math::ln(inverse);
+        let u = (inverse - 1.0) / (math::exp((t_h / tau).min(60.0)) - inverse);
         let bin_h = f32::from(self.bin_min) / 60.0;
-        let growth = math::expf((bin_h / tau).min(60.0));
-        let mut e = u * math::expf((0.5 * bin_h / tau).min(60.0));
+        let growth = math::exp((bin_h / tau).min(60.0));
+        let mut e = u * math::exp((0.5 * bin_h / tau).min(60.0));
         let first = 1.0 + u;
         let (tc, ts) = self.turn();
         let (mut c, mut s) = (1.0_f32, 0.0_f32);
@@ -375,8 +375,8 @@ impl Recovery {
             let gs = bs - l_xs * bx - l_cs * gc;
             let left = yy - bx * bx / pxx - gc * gc / qcc - gs * gs / rss;
             let variance = left.max(0.0) / f.n + RESIDUAL_FLOOR;
-            score -= 0.5 * INDEPENDENT * f.n * math::logf(variance);
+            score -= 0.5 * INDEPENDENT * f.n * math::ln(variance);
         }
-        score - 0.5 * SIGNALS as f32 * math::logf((pxx * qcc * rss).max(1.0e-12))
+        score - 0.5 * SIGNALS as f32 * math::ln((pxx * qcc * rss).max(1.0e-12))
     }
 }

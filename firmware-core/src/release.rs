@@ -89,7 +89,7 @@ impl Release {
             max_depth_m: r.max_depth_m,
             reserve: r.cell_reserve_fraction,
             full: r.memory_full_fraction,
-            evidence: -math::logf(config.detector().false_death_prob),
+            evidence: -math::ln(config.detector().false_death_prob),
             normal_h: r.recovery_normal_h,
             rules: [
                 rule(r.depth_confirm_s, false),

@@ -224,8 +224,7 @@ impl Sensor {
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
         let [x, y, z] = accel;
         let [ax, ay, az] = &self.axes;
-        let fine =
-            |a: f32, axis: &Axis| math::fabsf(a) < self.full_scale_g * 0.998 && a != axis.last;
+        let fine = |a: f32, axis: &Axis| math::abs(a) < self.full_scale_g * 0.998 && a != axis.last;
         if fine(x, ax) && fine(y, ay) && fine(z, az) {
             // Nearly every sample: three live axes, nothing to look into.
             if !self.lively {
@@ -266,7 +265,7 @@ impl Sensor {
         let mut least_same = u32::MAX;
         let mut longest = 0_u32;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
-            let size = math::fabsf(a);
+            let size = math::abs(a);
             axis.bad = size.is_nan() || size > full * 1.05;
             if axis.bad {
                 missing = true;

@@ -5,7 +5,7 @@
 //! refraction (zenith angle 90.833 degrees). Good to about a minute below 60
 //! degrees of latitude, 1950 to 2100.
 
-use crate::math::{self, acosf, cosf, sinf};
+use crate::math::{self, acos, cos, sin};
 
 /// Seconds in a day.
 const DAY_S: i64 = 86_400;
@@ -43,34 +43,34 @@ fn position(unix_s: i64) -> (f32, f32) {
     let mean_longitude = 280.466_46 + turn(985_647);
     let anomaly = (357.529_1 + turn(985_600)) / math::DEG;
     let eccentricity = 0.016_708_6 - 0.000_042 * t;
-    let centre = (1.914_602 - 0.004_817 * t) * sinf(anomaly)
-        + 0.019_993 * sinf(2.0 * anomaly)
-        + 0.000_289 * sinf(3.0 * anomaly);
+    let centre = (1.914_602 - 0.004_817 * t) * sin(anomaly)
+        + 0.019_993 * sin(2.0 * anomaly)
+        + 0.000_289 * sin(3.0 * anomaly);
     let node = (125.04 + turn(-52_954)) / math::DEG;
-    let apparent = (mean_longitude + centre - 0.005_69 - 0.004_78 * sinf(node)) / math::DEG;
-    let obliquity = (23.439_29 - 0.013_004 * t + 0.002_56 * cosf(node)) / math::DEG;
-    let declination = libm::asinf(sinf(obliquity) * sinf(apparent));
-    let y = libm::tanf(0.5 * obliquity);
+    let apparent = (mean_longitude + centre - 0.005_69 - 0.004_78 * sin(node)) / math::DEG;
+    let obliquity = (23.439_29 - 0.013_004 * t + 0.002_56 * cos(node)) / math::DEG;
+    let declination = core::f32::consts::FRAC_PI_2 - acos(sin(obliquity) * sin(apparent));
+    let y = sin(0.5 * obliquity) / cos(0.5 * obliquity);
     let y = y * y;
     let l = mean_longitude / math::DEG;
-    let equation = y * sinf(2.0 * l) - 2.0 * eccentricity * sinf(anomaly)
-        + 4.0 * eccentricity * y * sinf(anomaly) * cosf(2.0 * l)
-        - 0.5 * y * y * sinf(4.0 * l)
-        - 1.25 * eccentricity * eccentricity * sinf(2.0 * anomaly);
+    let equation = y * sin(2.0 * l) - 2.0 * eccentricity * sin(anomaly)
+        + 4.0 * eccentricity * y * sin(anomaly) * cos(2.0 * l)
+        - 0.5 * y * y * sin(4.0 * l)
+        - 1.25 * eccentricity * eccentricity * sin(2.0 * anomaly);
     (declination, 4.0 * equation * math::DEG)
 }
 
 /// Half the day's length in minutes: `Ok`, or whether the sun is up all day.
 fn half_day_min(declination: f32, latitude_deg: f32) -> Result<f32, bool> {
     let lat = latitude_deg / math::DEG;
-    let zenith = cosf(90.833 / math::DEG);
-    let c = (zenith - sinf(lat) * sinf(declination)) / (cosf(lat) * cosf(declination));
+    let zenith = cos(90.833 / math::DEG);
+    let c = (zenith - sin(lat) * sin(declination)) / (cos(lat) * cos(declination));
     if c >= 1.0 {
         Err(false)
     } else if c <= -1.0 {
         Err(true)
     } else {
-        Ok(4.0 * acosf(c) * math::DEG)
+        Ok(4.0 * acos(c) * math::DEG)
     }
 }
 

@@ -359,7 +359,7 @@ impl Tag {
     /// Latest depth, cell and memory readings.
     fn readings(&mut self, sample: &Sample) {
         if let Some(depth) = sample.depth_m
-            && math::fabsf(depth) < 12_000.0
+            && math::abs(depth) < 12_000.0
         {
             self.depth_m = Some(depth);
             self.minutes.add_depth(depth);
@@ -398,7 +398,9 @@ impl Tag {
         let detail = self.posture.detail();
         self.minutes.add_detail(static_g, &detail);
         self.overturned = self.frame.overturned(static_g);
-        let learn = good && self.frame.upright(static_g);
+        let learn = good
+            && self.frame.upright(static_g)
+            && self.beats.rhythmic(math::dot(detail.swing_g, detail.swing_g));
         if learn && self.sway.step(detail.swing_g) || !self.axis_known {
             self.follow_axis(static_g);
         }
