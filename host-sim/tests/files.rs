@@ -361,6 +361,40 @@ fn stated_rate_against_the_file() {
 }
 
 #[test]
+fn empty_time_cells_follow_the_stated_rate() {
+    let dense = sound(90);
+    let mut sparse = String::new();
+    for (n, line) in dense.lines().enumerate() {
+        match line.split_once(',') {
+            Some((_, rest)) if n > 0 && (n - 1) % 25 != 0 => sparse += &format!(",{rest}\n"),
+            _ => sparse += &format!("{line}\n"),
+        }
+    }
+    let stated = "[logger]\nsample_hz = 25\n";
+    let (want, _) = Case::new("a.csv", dense.as_bytes()).with_deployment(stated).report();
+    let (got, err) = Case::new("a.csv", sparse.as_bytes()).with_deployment(stated).report();
+    assert!(err.contains("empty time cells"), "{err}");
+    for key in ["samples", "duration_s", "beats", "faults"] {
+        assert_eq!(got[key], want[key], "{key}");
+    }
+    Case::new("a.csv", sparse.as_bytes()).refused(&["row 3", "column t_s", "sample_hz"]);
+    Case::new("a.csv", sparse.as_bytes())
+        .with_deployment("[logger]\nsample_hz = 30\n")
+        .refused(&["sample_hz = 30", "25 Hz"]);
+    // A time column that stops is a fault, not a licence to make times up.
+    let stops: String = dense
+        .lines()
+        .enumerate()
+        .map(|(n, l)| match l.split_once(',') {
+            Some((_, rest)) if n > 500 => format!(",{rest}\n"),
+            _ => format!("{l}\n"),
+        })
+        .collect();
+    let (report, _) = Case::new("a.csv", stops.as_bytes()).with_deployment(stated).report();
+    assert_eq!(fault(&report, "bad_time"), Some((2002, 250)));
+}
+
+#[test]
 fn broken_deployment_files_name_line_and_key() {
     let with = |text: &str| Case::new("a.csv", sound(10).as_bytes()).with_deployment(text);
     with("[release]\nflor_h = 3\n").refused(&["a.toml", "line 2", "flor_h", "floor_h"]);

@@ -225,6 +225,7 @@ pub fn prepare_source(
     mut notices: Vec<String>,
 ) -> Result<Prepared, Problem> {
     let options = ReadOptions {
+        sample_hz: deployment.sample_hz,
         counts_per_g: deployment.counts_per_g,
         latitude_deg: deployment.latitude_deg.unwrap_or(DEFAULT_LATITUDE_DEG),
     };
