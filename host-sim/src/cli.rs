@@ -74,6 +74,5 @@ pub fn notice(text: impl Display) {
 /// Prints a problem on standard error.
 pub fn problem(problem: &Problem) {
     let fancy = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-    eprint!("error: {}", problem.render(fancy).trim_start());
-    eprintln!();
+    eprintln!("error: {}", problem.render(fancy));
 }

@@ -24,6 +24,10 @@ pub const DEFAULT_CELL_MAH: f64 = 1000.0;
 /// Memory for the record taken where none is given, MiB.
 pub const DEFAULT_MEMORY_MIB: f64 = 8.0;
 
+/// Unix times, s, that a deployment can start at: 1970 to 2100. The tag's solar
+/// formula is stated for the present era.
+pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
+
 const MAX_BYTES: u64 = 1024 * 1024;
 
 const TABLES: [(&str, &[&str]); 5] = [
@@ -48,6 +52,8 @@ pub enum TruthSource {
 pub struct Deployment {
     /// Name of the file, for messages.
     pub name: String,
+    /// Whether there was a file at all.
+    pub from_file: bool,
     /// Identifier of the deployment.
     pub id: Option<String>,
     /// Unix time at `t_s` = 0, microseconds.
@@ -88,6 +94,7 @@ impl Default for Deployment {
     fn default() -> Self {
         Deployment {
             name: "defaults".into(),
+            from_file: false,
             id: None,
             start_unix_us: None,
             latitude_deg: None,
@@ -167,6 +174,7 @@ impl Deployment {
         let mut reader = Reader {
             deployment: Deployment {
                 name: name.to_owned(),
+                from_file: true,
                 text: text.to_owned(),
                 ..Default::default()
             },
@@ -210,9 +218,6 @@ impl Deployment {
     fn config_problem(&self, error: ConfigError) -> Problem {
         match error {
             ConfigError::OutOfRange { key, got, min, max } => {
-                if key == "start_utc" {
-                    return self.at_key(key, "start_utc must lie between 1970 and 2100");
-                }
                 self.at_key(key, &format!("{key} must lie between {min} and {max}, got {got}"))
             }
             ConfigError::Order { low, high } => {
@@ -445,6 +450,9 @@ impl Reader {
         let time: jiff::Timestamp = text.parse().map_err(|_| {
             self.kind(key, "a date and time with zone (RFC 3339), as 2031-05-04T06:12:00Z", value)
         })?;
+        if !START_UNIX_S.contains(&time.as_second()) {
+            return Err(self.kind(key, "a time between 1970 and 2100", value));
+        }
         Ok(time.as_microsecond())
     }
 
@@ -485,7 +493,7 @@ mod tests {
              death_daylight = false\n[made_by]\nanything = [1, 2]\n",
         )
         .unwrap();
-        assert_eq!(d.start_unix_us, Some(1_935_547_920_000_000));
+        assert_eq!(d.start_unix_us, Some(1_935_634_320_000_000));
         assert_eq!(d.breathing, Some(Breathing::Buccal));
         assert_eq!(d.mount_deg, Some([1.0, 2.5, -90.0]));
         assert_eq!(d.release.ceiling_h, 72.0);

@@ -58,7 +58,10 @@ impl Problem {
             // The report could not be drawn: the bare message still says it all.
             out = self.0.message.clone();
         }
-        out
+        // Without the mark that the drawing puts before the message.
+        let text = out.trim_start();
+        let text = text.strip_prefix("x ").or(text.strip_prefix("× ")).unwrap_or(text);
+        text.trim_end().to_owned()
     }
 }
 

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use firmware_core::config::{Breathing, Config};
 use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
-use crate::deployment::{Deployment, beside};
+use crate::deployment::{Deployment, START_UNIX_S, beside};
 use crate::energy::{Energy, EnergyModel};
 use crate::problem::Problem;
 use crate::trace::{
@@ -201,8 +201,11 @@ pub fn prepare(
         None if beside.exists() => Deployment::load(&beside)?,
         None => {
             notices.push(format!(
-                "{name}: no deployment file {}; documented defaults are used",
-                beside.display()
+                "{name}: no deployment file {}; assumed: ram ventilator, full scale {} g, cell of \
+                 {} mAh, default settings, no wait for daylight",
+                beside.display(),
+                crate::deployment::DEFAULT_RANGE_G,
+                crate::deployment::DEFAULT_CELL_MAH,
             ));
             Deployment::default()
         }
@@ -222,6 +225,7 @@ pub fn prepare_source(
     mut notices: Vec<String>,
 ) -> Result<Prepared, Problem> {
     let options = ReadOptions {
+        sample_hz: deployment.sample_hz,
         counts_per_g: deployment.counts_per_g,
         latitude_deg: deployment.latitude_deg.unwrap_or(DEFAULT_LATITUDE_DEG),
     };
@@ -245,12 +249,19 @@ pub fn prepare_source(
         (Some(read), None) => Some(read),
         (None, stated) => stated.map(|us| us.saturating_add(first_us)),
     };
+    let start_unix_us = start_unix_us.filter(|us| {
+        let sound = START_UNIX_S.contains(&us.div_euclid(1_000_000));
+        if !sound {
+            notices.push(format!("{name}: starts outside 1970 to 2100; its dates are not used"));
+        }
+        sound
+    });
     if first_t_s.abs() > 1.0 {
         notices.push(format!(
             "{name}: t_s starts at {first_t_s} s; waits (floor, ceiling) count from the first row"
         ));
     }
-    if deployment.breathing.is_none() {
+    if deployment.from_file && deployment.breathing.is_none() {
         notices.push(format!("{name}: breathing mode not given; ram is assumed"));
     }
     if reader.has_pressure() && deployment.latitude_deg.is_none() {
@@ -258,10 +269,8 @@ pub fn prepare_source(
             "{name}: latitude not given; pressure is turned into depth for {DEFAULT_LATITUDE_DEG} deg"
         ));
     }
-    if start_unix_us.is_none()
-        || deployment.latitude_deg.is_none()
-        || deployment.longitude_deg.is_none()
-    {
+    let placed = deployment.latitude_deg.is_some() && deployment.longitude_deg.is_some();
+    if deployment.from_file && !(start_unix_us.is_some() && placed) {
         notices.push(format!(
             "{name}: start_utc, latitude_deg and longitude_deg not all given; letting go does not \
              wait for daylight"

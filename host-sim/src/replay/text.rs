@@ -6,7 +6,7 @@ use super::report::{Fault, Report};
 use firmware_core::config::Breathing;
 
 /// The caution under every report.
-pub const CAUTION: &str = "A replay shows what software would decide; it is not a welfare decision. \
+pub const CAUTION: &str = "A replay shows what software would decide; it is not a welfare decision.\n\
 Permits, ethics review and local rules come first.";
 
 /// `2031-05-04 06:12 UTC` of a Unix time, microseconds.
@@ -40,10 +40,17 @@ pub fn one(r: &Report) -> String {
     );
 
     // The timeline: hours since release, date where known, what happened.
+    let late = |known: f64| match r.release.t_s {
+        Some(gone) if known > gone => ", after letting go",
+        _ => "",
+    };
     let mut events: Vec<(f64, String)> = vec![(f.first_t_s, "released, record starts".into())];
     if let (Some(t), Some(known)) = (r.recovery_t_s, r.recovery_decided_t_s) {
         let se = r.recovery_se_s.map_or(0.0, f64::from) / 3600.0;
-        events.push((t, format!("settled, +/- {se:.1} h; known at {:.1} h", hours(known))));
+        events.push((
+            t,
+            format!("settled, +/- {se:.1} h; known at {:.1} h{}", hours(known), late(known)),
+        ));
     }
     if let (Some(t), Some(known)) = (r.fate_t_s, r.fate_decided_t_s) {
         let what = match (r.fate, r.fate_detail) {
@@ -51,7 +58,7 @@ pub fn one(r: &Report) -> String {
             (_, Some("on_bottom")) => "tag came off and lies on the bottom",
             _ => "tag came off and floats",
         };
-        events.push((t, format!("{what}; known at {:.1} h", hours(known))));
+        events.push((t, format!("{what}; known at {:.1} h{}", hours(known), late(known))));
     }
     if let Some(t) = r.release.t_s {
         events.push((t, format!("tag lets go: {}", why(r))));
@@ -81,7 +88,7 @@ pub fn one(r: &Report) -> String {
     let _ = writeln!(out, "\nTail beats  {}", r.beats.count);
     let _ = writeln!(
         out,
-        "Cell        {:.2} mAh used of {} mAh, {:.0} % left",
+        "Cell        {:.2} mAh used of {} mAh, {:.1} % left",
         r.energy.used_mah,
         f.cell_mah,
         100.0 * r.energy.left_fraction
@@ -142,7 +149,7 @@ fn why(r: &Report) -> String {
 fn size(bytes: f64) -> String {
     if bytes < 10_240.0 {
         format!("{bytes:.0} B")
-    } else if bytes < 10_485_760.0 {
+    } else if bytes < 1_048_576.0 {
         format!("{:.1} KiB", bytes / 1024.0)
     } else {
         format!("{:.1} MiB", bytes / 1_048_576.0)
@@ -173,7 +180,7 @@ fn told(f: &Fault) -> String {
 /// Head of the table of many traces.
 pub fn table_header() -> String {
     format!(
-        "{:<22} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11}",
+        "{:<18} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11}",
         "trace", "h", "fate", "at h", "settled h", "lets go", "cause"
     ) + " !"
 }
@@ -182,9 +189,11 @@ pub fn table_header() -> String {
 /// traces with faults.
 pub fn table_row(r: &Report) -> String {
     let hours = |t_s: f64| (t_s - r.facts.first_t_s) / 3600.0;
-    let hours_or = |t: Option<f64>| t.map_or("-".into(), |t| format!("{:.1}", hours(t)));
+    let hours_or = |t: Option<f64>| t.map_or("-".into(), |t| brief(hours(t)));
     let settled = match (r.recovery_t_s, r.recovery_se_s) {
-        (Some(t), Some(se)) => format!("{:.1}+/-{:.1}", hours(t), f64::from(se) / 3600.0),
+        (Some(t), Some(se)) => {
+            format!("{}+/-{}", brief(hours(t)), brief(f64::from(se) / 3600.0))
+        }
         _ => "-".into(),
     };
     let fate = match r.fate_detail {
@@ -193,9 +202,9 @@ pub fn table_row(r: &Report) -> String {
         None => r.fate,
     };
     format!(
-        "{:<22} {:>6.1} {:<12} {:>6} {:>11} {:>7} {:<11} {}",
+        "{:<18} {:>6} {:<12} {:>6} {:>11} {:>7} {:<11} {}",
         short(&r.trace),
-        r.duration_s / 3600.0,
+        brief(r.duration_s / 3600.0),
         fate,
         hours_or(r.fate_t_s),
         settled,
@@ -207,14 +216,19 @@ pub fn table_row(r: &Report) -> String {
     .to_owned()
 }
 
+/// Hours with one decimal, without where the number is long.
+fn brief(hours: f64) -> String {
+    if hours.abs() < 1000.0 { format!("{hours:.1}") } else { format!("{hours:.0}") }
+}
+
 /// The file name, or its end where it is long.
 fn short(trace: &str) -> String {
     let name = trace.rsplit(['/', '\\']).next().unwrap_or(trace);
     let name = name.strip_suffix(".gz").unwrap_or(name);
     let name = name.strip_suffix(".csv").unwrap_or(name);
     let length = name.chars().count();
-    if length <= 22 {
+    if length <= 18 {
         return name.to_owned();
     }
-    "..".chars().chain(name.chars().skip(length - 20)).collect()
+    "..".chars().chain(name.chars().skip(length - 16)).collect()
 }

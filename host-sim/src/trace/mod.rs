@@ -47,7 +47,8 @@ const MAX_T_S: f64 = 1.0e8;
 pub struct Row {
     /// Line of the file, from 1 (the header is a line too).
     pub line: u64,
-    /// Time since the first row, microseconds; 0 where the file goes back to before it.
+    /// Time since the first row, microseconds. A clock that falls back to before
+    /// the first row runs on from 0.
     pub t_us: u64,
     /// Acceleration, g; a missing axis is `NaN`.
     pub accel_g: [f32; 3],
@@ -58,9 +59,15 @@ pub struct Row {
     pub temp_c: Option<f32>,
 }
 
+/// Longest stretch of rows without a time of their own, microseconds.
+const MAX_UNTIMED_US: f64 = 60e6;
+
 /// What has to be known to read a trace.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ReadOptions {
+    /// Sample rate where stated, Hz. Rows with an empty time cell follow the last
+    /// time by it; where it is not stated they cannot be read.
+    pub sample_hz: Option<f64>,
     /// Counts for one g, for raw samples; `None` where unknown.
     pub counts_per_g: Option<f64>,
     /// Latitude for pressure to depth, degrees.
@@ -69,7 +76,7 @@ pub struct ReadOptions {
 
 impl Default for ReadOptions {
     fn default() -> Self {
-        ReadOptions { counts_per_g: None, latitude_deg: 45.0 }
+        ReadOptions { sample_hz: None, counts_per_g: None, latitude_deg: 45.0 }
     }
 }
 
@@ -92,6 +99,12 @@ pub struct TraceReader {
     times: DateTimeParser,
     start_us: Option<i64>,
     last_us: Option<i64>,
+    /// Time between samples as stated, microseconds.
+    period_us: Option<f64>,
+    /// Last time read from a cell, microseconds, and the rows read since.
+    timed: Option<(i64, u32)>,
+    /// Where a clock that fell back to before the start began anew.
+    fallen_back_us: Option<i64>,
     faults: ReadFaults,
     ahead: VecDeque<Row>,
     preview: Option<Preview>,
@@ -106,6 +119,9 @@ struct Preview {
     unreadable: usize,
     first_unreadable: Option<String>,
     times_us: Vec<i64>,
+    /// Number of the row, and its time where the cell held one, microseconds.
+    timed: Vec<(usize, i64)>,
+    empty_times: usize,
     accel_g: Vec<[f64; 3]>,
     widest: usize,
 }
@@ -165,7 +181,10 @@ impl TraceReader {
             }
         }
         let line = if cr_only { 1 } else { csv.position().line().saturating_sub(1) };
-        let (layout, mut notices) = header::layout(name, line, record.iter())?;
+        let (layout, mut notices) = {
+            let cells = (0..record.len()).map(|column| cell(&record, column));
+            header::layout(name, line, cells)?
+        };
         let what = match delimiter {
             b';' => Some("semicolons"),
             b'\t' => Some("tabs"),
@@ -203,6 +222,9 @@ impl TraceReader {
             times: DateTimeParser::new(),
             start_us: None,
             last_us: None,
+            period_us: options.sample_hz.map(|hz| 1e6 / hz),
+            timed: None,
+            fallen_back_us: None,
             faults: ReadFaults::default(),
             ahead: VecDeque::new(),
             preview: Some(Preview::default()),
@@ -303,6 +325,11 @@ impl TraceReader {
                 preview.seen,
                 preview.first_unreadable.as_deref().unwrap_or("unknown"),
             ));
+            if preview.empty_times > 0 && self.period_us.is_none() {
+                problem = problem.help(
+                    "rows with an empty time cell need sample_hz under [logger] in the deployment file",
+                );
+            }
             if self.delimiter == b',' && preview.widest + 1 >= 2 * self.layout.names.len() {
                 problem = problem.help(
                     "the rows have twice as many cells as the header: decimal commas cannot be \
@@ -312,8 +339,13 @@ impl TraceReader {
             }
             return Err(problem);
         }
+        self.correct_start(&preview.times_us);
         self.check_unit(&preview.accel_g)?;
-        self.inferred_hz = self.infer_rate(&preview.times_us)?;
+        self.inferred_hz = self.infer_rate(&preview.timed)?;
+        if preview.empty_times > 0 {
+            self.notices
+                .push(format!("{}: empty time cells are filled in from sample_hz", self.name));
+        }
         if self.decimals.comma {
             self.notices.push(format!("{}: decimal commas are read as decimal points", self.name));
         }
@@ -376,16 +408,21 @@ impl TraceReader {
     }
 
     /// Mean of the regular steps: the median picks out which are regular, the
-    /// mean is free of the rounding of single times.
-    fn infer_rate(&self, times_us: &[i64]) -> Result<Option<f64>, Problem> {
-        let steps: Vec<i64> = times_us.windows(2).map(|w| w[1] - w[0]).collect();
+    /// mean is free of the rounding of single times. `timed` holds the numbers of
+    /// rows and their times.
+    fn infer_rate(&self, timed: &[(usize, i64)]) -> Result<Option<f64>, Problem> {
+        // Rows and time between two rows with a time of their own.
+        let steps: Vec<(f64, f64)> = timed
+            .windows(2)
+            .map(|w| ((w[1].0 - w[0].0) as f64, w[1].1.saturating_sub(w[0].1) as f64))
+            .collect();
         if steps.is_empty() {
             return Ok(None);
         }
-        let mut sorted = steps.clone();
-        sorted.sort_unstable();
+        let mut sorted: Vec<f64> = steps.iter().map(|(rows, us)| us / rows.max(1.0)).collect();
+        sorted.sort_unstable_by(f64::total_cmp);
         let median = sorted[sorted.len() / 2];
-        if median <= 0 {
+        if median <= 0.0 {
             let (column, why) = if self.layout.utc {
                 ("time_utc", "times to the millisecond were expected")
             } else {
@@ -394,13 +431,17 @@ impl TraceReader {
             return Err(Problem::new(format!(
                 "{}: column {column}: time stands still or runs back in most of the first {} rows; {why}",
                 self.name,
-                times_us.len(),
+                timed.len(),
             )));
         }
-        let regular: Vec<i64> =
-            steps.into_iter().filter(|&s| 2 * s >= median && 2 * s <= 3 * median).collect();
-        let sum: i64 = regular.iter().sum();
-        let hz = 1e6 * regular.len() as f64 / sum as f64;
+        let (mut rows, mut us) = (0.0, 0.0);
+        for (n, step_us) in steps {
+            if step_us >= 0.5 * median * n && step_us <= 1.5 * median * n {
+                rows += n;
+                us += step_us;
+            }
+        }
+        let hz = 1e6 * rows / us;
         // Four figures: more is the rounding of the times.
         let unit = 10f64.powi(hz.log10().floor() as i32 - 3);
         Ok(Some(((hz / unit).round() * unit * 1e6).round() / 1e6))
@@ -490,9 +531,43 @@ impl TraceReader {
             Some(column) => self.reading(line, column, false, TEMP_RANGE_C),
             None => None,
         };
-        let t_us = u64::try_from(us.saturating_sub(start)).unwrap_or(0);
+        let t_us = self.tag_time(us, start);
         let temp_c = temp_c.filter(|t| !t.is_nan());
         Ok(Step::Row(Row { line, t_us, accel_g, depth_m, temp_c }))
+    }
+
+    /// Time since the first row, microseconds. A clock that fell back to before
+    /// the first row (a logger that lost its date) runs on from 0.
+    #[inline]
+    fn tag_time(&mut self, us: i64, start: i64) -> u64 {
+        let base = if us >= start {
+            self.fallen_back_us = None;
+            start
+        } else {
+            let base = self.fallen_back_us.unwrap_or(us).min(us);
+            self.fallen_back_us = Some(base);
+            base
+        };
+        u64::try_from(us.saturating_sub(base)).unwrap_or(0)
+    }
+
+    /// Where the first row was ahead of most others, its time was wrong: the
+    /// start is where the others begin.
+    fn correct_start(&mut self, times_us: &[i64]) {
+        let Some(start) = self.start_us else { return };
+        let before = times_us.iter().filter(|&&us| us < start).count();
+        let Some(first) = times_us.iter().position(|&us| us < start) else { return };
+        if 2 * before <= times_us.len() {
+            return;
+        }
+        let start = times_us[first];
+        self.start_us = Some(start);
+        self.fallen_back_us = None;
+        let mut ahead = std::mem::take(&mut self.ahead);
+        for (n, (row, &us)) in ahead.iter_mut().zip(times_us).enumerate() {
+            row.t_us = if n < first { 0 } else { self.tag_time(us, start) };
+        }
+        self.ahead = ahead;
     }
 
     /// Time of the record on the file's own clock, microseconds, or `None`
@@ -500,32 +575,56 @@ impl TraceReader {
     #[inline]
     fn time(&mut self, line: u64) -> Result<Option<i64>, Problem> {
         let column = self.layout.time;
-        if self.layout.utc {
-            let text = cell(&self.record, column);
-            let text = text.trim_ascii();
+        let us = if self.layout.utc {
+            let text = cell(&self.record, column).trim_ascii();
             let text = match text {
                 [b'"', inner @ .., b'"'] => inner,
                 _ => text,
             };
-            return Ok(self.times.parse_timestamp(text).ok().map(|t| t.as_microsecond()));
-        }
-        match self.number(column) {
-            Cell::Number(s) if s.abs() <= MAX_T_S => {
-                let us = s * 1e6;
-                Ok(Some((us + 0.5f64.copysign(us)) as i64))
+            if text.is_empty() {
+                return Ok(self.follow_on());
             }
-            Cell::Number(s) if self.start_us.is_none() && s > 0.0 && s < 1e20 => Err(Problem::new(
-                format!(
-                    "{}: row {line}, column t_s: {} is not a time since the start of a file",
-                    self.name,
-                    shown(cell(&self.record, column)),
-                ),
-            )
-            .help(
-                "t_s is in seconds and starts near 0; for dates use a column time_utc (RFC 3339)",
-            )),
-            _ => Ok(None),
+            self.times.parse_timestamp(text).ok().map(|t| t.as_microsecond())
+        } else {
+            match self.number(column) {
+                Cell::Number(s) if s.abs() <= MAX_T_S => {
+                    let us = s * 1e6;
+                    Some((us + 0.5f64.copysign(us)) as i64)
+                }
+                Cell::Number(s) if self.start_us.is_none() && s > 0.0 && s < 1e20 => {
+                    return Err(Problem::new(format!(
+                        "{}: row {line}, column t_s: {} is not a time since the start of a file",
+                        self.name,
+                        shown(cell(&self.record, column)),
+                    ))
+                    .help(
+                        "t_s is in seconds and starts near 0; for dates use a column time_utc \
+                         (RFC 3339)",
+                    ));
+                }
+                Cell::Empty => return Ok(self.follow_on()),
+                _ => None,
+            }
+        };
+        if let Some(us) = us {
+            self.timed = Some((us, 0));
+            if let Some(p) = &mut self.preview {
+                p.timed.push((p.seen, us));
+            }
         }
+        Ok(us)
+    }
+
+    /// Time of a row with an empty time cell: so many sample periods after the
+    /// last time read.
+    fn follow_on(&mut self) -> Option<i64> {
+        if let Some(p) = &mut self.preview {
+            p.empty_times += 1;
+        }
+        let (us, rows) = self.timed.as_mut()?;
+        *rows += 1;
+        let since_us = self.period_us? * f64::from(*rows);
+        (since_us <= MAX_UNTIMED_US).then(|| us.saturating_add(since_us.round() as i64))
     }
 
     /// An optional reading; `NaN` where it is no number or outside `range`.
