@@ -1,5 +1,7 @@
 //! Files of the host, over semihosting, with small buffers.
 
+use core::mem::MaybeUninit;
+
 use cortex_m_semihosting::syscall;
 use on_target_wire::trace::{Sink, Source};
 
@@ -10,6 +12,27 @@ const WRITE_BINARY: usize = 5;
 fn open(name: &core::ffi::CStr, mode: usize) -> usize {
     // SAFETY: the name is a live, zero-ended string of the stated length.
     unsafe { syscall!(OPEN, name.as_ptr(), mode, name.to_bytes().len()) }
+}
+
+/// Fills a value with the bytes of a file.
+///
+/// # Safety
+/// The file must hold a value of this type as [`save`] of the same image wrote it.
+pub unsafe fn load<T>(name: &core::ffi::CStr, into: &mut MaybeUninit<T>) {
+    let file = open(name, READ_BINARY);
+    // SAFETY: the place is live and of the stated length.
+    unsafe { syscall!(READ, file, into.as_mut_ptr(), size_of::<T>()) };
+    // SAFETY: the file is open.
+    unsafe { syscall!(CLOSE, file) };
+}
+
+/// Writes the bytes of a value to a file.
+pub fn save<T>(name: &core::ffi::CStr, value: &MaybeUninit<T>) {
+    let file = open(name, WRITE_BINARY);
+    // SAFETY: the value is live and of the stated length.
+    unsafe { syscall!(WRITE, file, value.as_ptr(), size_of::<T>()) };
+    // SAFETY: the file is open.
+    unsafe { syscall!(CLOSE, file) };
 }
 
 /// A file being read.

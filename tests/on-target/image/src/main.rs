@@ -48,10 +48,13 @@ fn main() -> ! {
     // SAFETY: `main` runs once and nothing else touches the tag.
     let place = unsafe { &mut *(&raw mut TAG) };
     while let Some(header) = Header::read(&mut input) {
-        if !header.carry_on {
+        if header.carry.load {
+            // SAFETY: the bytes are those of a tag that this very image wrote.
+            unsafe { host::load(c"tag.bin", place) };
+        } else {
             measured_new(place, &header.config);
         }
-        // SAFETY: the first trace of a file never carries on, so the tag was built.
+        // SAFETY: built or loaded above.
         let tag = unsafe { place.assume_init_mut() };
         let part = Part::default();
         let counts_per_g = header.config.logger().counts_per_g;
@@ -60,6 +63,9 @@ fn main() -> ! {
             run(&header, tag, &part, accel, &mut input, &clock, &mut results);
         } else {
             run(&header, tag, &part, FloatAccel::new(Bus(&part)), &mut input, &clock, &mut results);
+        }
+        if header.carry.save {
+            host::save(c"tag.bin", place);
         }
     }
     results.flush();

@@ -1,5 +1,7 @@
 //! Runs the firmware image on an emulated Cortex-M and compares it with the host.
 
+mod check;
+mod demo;
 mod make;
 mod profile;
 mod results;
@@ -11,19 +13,24 @@ use target::{Build, Pace, TARGETS};
 use trace::{Bytes, Job};
 
 fn main() {
+    if std::env::args().nth(1).as_deref() == Some("check") {
+        match check::all(&TARGETS) { Ok(()) => {} Err(e) => { eprintln!("{e}"); std::process::exit(1) } }
+        return;
+    }
     let hours: f64 = std::env::args().nth(1).and_then(|h| h.parse().ok()).unwrap_or(0.2);
     let hz: f32 = std::env::args().nth(2).and_then(|h| h.parse().ok()).unwrap_or(25.0);
     let t = make::long(1, hz, hours, Some(make::plain_config(hz)));
     let host = results::on_host(&t, |_, _| {});
     println!("host {} bytes", host.len());
-    let shorts: Vec<_> = (0..20).map(|s| make::short(s, hz, 6.0)).collect();
+    let shorts: Vec<_> = (0..20).map(|s| make::short(s, hz)).collect();
     if std::env::args().nth(3).is_some() {
-        for target in [TARGETS[0]] {
+        for target in TARGETS {
             let image = target::build(target, &Build::of("image", "")).unwrap();
             let mut job = Bytes::default();
             t.write(Job::of(Mode::Decide), &mut job);
-            let p = profile::follow(target, &image, &job.0).unwrap();
-            println!("{} samples {}", target.name, p.samples.len());
+            let t0 = std::time::Instant::now();
+            let p = profile::follow(target, &image, target::folder(&job.0).unwrap().path()).unwrap();
+            println!("{} samples {} {:?}", target.name, p.samples.len(), t0.elapsed());
             let n = p.samples.len() as f64;
             for (i, s) in p.stages.iter().enumerate() {
                 let sum: u64 = p.samples.iter().map(|c| u64::from(c[i])).sum();

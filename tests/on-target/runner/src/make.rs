@@ -131,18 +131,22 @@ fn next_spell(c: &mut Chance, hz: f64, sway_g: f64, over: Option<Spell>) -> (Spe
 }
 
 /// A short trace for `seed` at `hz`, some minutes long.
-pub fn short(seed: u64, hz: f32, minutes: f64) -> Trace {
+pub fn short(seed: u64, hz: f32) -> Trace {
+    // An end is told from a pause only once some minutes were swum.
+    let minutes = if hz > 40.0 { 7.0 } else { 10.0 };
     let mut c = Chance(Rand64::new(u128::from(seed) * 7919 + 17));
     let config = impatient_config(hz, &mut c);
     let kind = if c.one_in(2) { Kind::Floats } else { Kind::Counts };
-    let ends_after_s = minutes * 60.0 * c.between(0.2, 0.6);
+    let ends_after_s = minutes * 60.0 * c.between(0.3, 0.7);
     let end = match c.0.rand_range(0..4) {
         0 => Some(Spell::Carcass { swell_s: c.between(8.0, 15.0), rock_g: c.between(0.0, 0.05) }),
         1 => Some(Spell::Afloat { wave_s: c.between(2.0, 10.0) }),
         2 => Some(Spell::OnBottom),
         _ => None,
     };
-    build(&mut c, &format!("seed {seed}"), config, kind, minutes * 60.0, end, ends_after_s, None, true)
+    let faults_every_s = if c.one_in(3) { f64::MAX } else { c.between(30.0, 120.0) };
+    let life = Life { length_s: minutes * 60.0, end, ends_after_s, recovering: None, faults_every_s };
+    build(&mut c, &format!("seed {seed}"), config, kind, &life)
 }
 
 /// A long trace of a recovering animal, without faults.
@@ -155,34 +159,29 @@ pub fn long(seed: u64, hz: f32, hours: f64, config: Option<Config>) -> Trace {
         width_h: hours * 0.08,
         change: c.between(0.4, 0.8),
     };
-    let name = format!("long seed {seed}");
-    let mut trace = build(
-        &mut c,
-        &name,
-        config,
-        Kind::Counts,
-        hours * 3600.0,
-        None,
-        f64::MAX,
-        Some(recovering),
-        false,
-    );
-    trace.name = name;
-    trace
+    let life = Life {
+        length_s: hours * 3600.0,
+        end: None,
+        ends_after_s: f64::MAX,
+        recovering: Some(recovering),
+        faults_every_s: f64::MAX,
+    };
+    build(&mut c, &format!("long seed {seed}"), config, Kind::Counts, &life)
 }
 
-#[allow(clippy::too_many_arguments)]
-fn build(
-    c: &mut Chance,
-    name: &str,
-    config: Config,
-    kind: Kind,
+/// What happens in a trace.
+struct Life {
     length_s: f64,
     end: Option<Spell>,
     ends_after_s: f64,
     recovering: Option<Recovering>,
-    faults: bool,
-) -> Trace {
+    faults_every_s: f64,
+}
+
+fn build(c: &mut Chance, name: &str, config: Config, kind: Kind, life: &Life) -> Trace {
+    let Life { length_s, end, ends_after_s, recovering, faults_every_s } = life;
+    let (length_s, end, ends_after_s) = (*length_s, *end, *ends_after_s);
+    let faults = *faults_every_s < f64::MAX;
     let hz = f64::from(config.logger().sample_hz);
     let range_g = f64::from(config.logger().range_g);
     let counts_per_g = f64::from(config.logger().counts_per_g);
@@ -194,7 +193,8 @@ fn build(
     let noise_g = c.between(0.001, 0.005);
     let has_depth = !c.one_in(4);
     let depth_every = (hz * c.between(1.0, 5.0)) as usize;
-    let depth_dies_s = if c.one_in(6) { length_s * 0.5 } else { f64::MAX };
+    let depth_dies_s = if c.one_in(3) { length_s * 0.3 } else { f64::MAX };
+    let depth_falls_silent = c.one_in(2);
     let samples = (length_s * hz) as usize;
     let mut raws = Vec::with_capacity(samples);
     let (mut spell, mut until_s) = next_spell(c, beat_hz, sway_g, None);
@@ -256,7 +256,7 @@ fn build(
             *a = f64::clamp(*a + noise_g * c.noise(), -range_g, range_g);
         }
         // Faults of a few seconds, now and then.
-        if faults && fault.is_none() && c.one_in((hz * 50.0) as u64) {
+        if faults && fault.is_none() && c.one_in((hz * faults_every_s) as u64) {
             let length = (hz * c.between(0.2, 15.0)) as usize;
             fault = Some((c.0.rand_range(0..6), i + length));
         }
@@ -289,18 +289,20 @@ fn build(
             ),
             Kind::Floats => Axes::Floats(g.map(|a| a as f32)),
         });
-        let reading = has_depth && i % depth_every.max(1) == 0;
+        let reading = has_depth
+            && i % depth_every.max(1) == 0
+            && (t_s < depth_dies_s || !depth_falls_silent);
         if t_s < depth_dies_s {
             held_depth = (depth_m + 0.02 * c.noise()) as f32;
         }
-        let slow = |from: f64, to: f64| (from + (to - from) * t_s / length_s) as f32;
+        let slow = |from: f64, to: f64| (from + (to - from) * t_s / length_s).min(1.0) as f32;
         let each_minute = i % ((60.0 * hz) as usize) == 5;
         raws.push(Raw {
             t_us,
             axes,
             depth_m: reading.then_some(held_depth),
             cell_left: each_minute.then(|| slow(0.9, if range_g < 3.0 { 0.1 } else { 0.5 })),
-            memory_used: each_minute.then(|| slow(0.0, if range_g > 9.0 { 1.0 } else { 0.6 })),
+            memory_used: each_minute.then(|| slow(0.0, if range_g > 9.0 { 1.3 } else { 0.6 })),
         });
     }
     Trace { name: format!("{name} at {hz} Hz"), config, kind, samples: raws }

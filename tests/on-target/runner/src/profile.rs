@@ -35,8 +35,62 @@ pub struct Profile {
     pub lines: HashMap<String, u64>,
 }
 
-/// Runs an image over some traces and follows every instruction.
-pub fn follow(target: Target, image: &Path, traces: &[u8]) -> Result<Profile, String> {
+/// The walk through the instructions.
+#[derive(Default)]
+struct Walk {
+    inside: bool,
+    outside: u64,
+    /// Function that calls the step.
+    caller: u32,
+    /// Functions entered and not yet left, with the stage that called each.
+    stack: Vec<(u32, u16)>,
+    stage: u16,
+    counts: Vec<u32>,
+    samples: Vec<Vec<u32>>,
+    line_counts: Vec<u64>,
+}
+
+impl Walk {
+    fn take(&mut self, place: &Place, begins: bool) {
+        if !self.inside {
+            if !begins {
+                return;
+            }
+            self.inside = true;
+            self.counts = vec![0; STAGES_MAX];
+            self.stack.clear();
+            self.stack.push((place.function, place.stage.unwrap_or(0)));
+        } else if self.stack.last().is_some_and(|s| s.0 != place.function) {
+            if let Some(depth) = self.stack.iter().rposition(|s| s.0 == place.function)
+                && !place.entry
+            {
+                self.stack.truncate(depth + 1);
+            } else if place.function == self.caller && !place.entry {
+                self.inside = false;
+                self.samples.push(std::mem::take(&mut self.counts));
+                return;
+            } else {
+                self.stack.push((place.function, self.stage));
+            }
+        }
+        let calling = self.stack.last().map_or(0, |s| s.1);
+        self.stage = place.stage.unwrap_or(calling);
+        self.counts[usize::from(self.stage) % STAGES_MAX] += 1;
+        if self.line_counts.len() <= place.line as usize {
+            self.line_counts.resize(place.line as usize + 1, 0);
+        }
+        self.line_counts[place.line as usize] += 1;
+    }
+}
+
+/// Hexadecimal digits up to the first other byte.
+fn hex(text: &[u8]) -> u64 {
+    let length = text.iter().position(|b| !b.is_ascii_hexdigit()).unwrap_or(text.len());
+    std::str::from_utf8(&text[..length]).ok().and_then(|t| u64::from_str_radix(t, 16).ok()).unwrap_or(0)
+}
+
+/// Runs an image in a folder that holds its traces, and follows every instruction.
+pub fn follow(target: Target, image: &Path, folder: &Path) -> Result<Profile, String> {
     let data = fs::read(image).map_err(|e| e.to_string())?;
     let file = object::File::parse(&*data).map_err(|e| e.to_string())?;
     let loader = addr2line::Loader::new(image).map_err(|e| e.to_string())?;
@@ -99,80 +153,70 @@ pub fn follow(target: Target, image: &Path, traces: &[u8]) -> Result<Profile, St
         Place { function: i as u32, entry, stage, line }
     };
 
-    let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
-    fs::write(folder.path().join("traces.bin"), traces).map_err(|e| e.to_string())?;
-    let mut command = emulator(target, image, folder.path(), Pace::Free);
-    command.args(["-singlestep", "-d", "exec,nochain"]);
+    let mut command = emulator(target, image, folder, Pace::Free);
+    // Every block of instructions is listed when it is first translated, and its
+    // address is logged every time that it runs.
+    command.args(["-d", "exec,nochain,in_asm"]);
     command.args(["-dfilter", &format!("0x0..0x{end:x}")]);
     let mut child = command
         .stdin(Stdio::null())
         .stdout(Stdio::null())
         .stderr(Stdio::piped())
         .spawn()
-        .map_err(|e| e.to_string())?;
+        .map_err(|e| format!("qemu-system-arm does not start: {e}"))?;
     let log = child.stderr.take().ok_or("no log from the emulator")?;
     let mut log = BufReader::with_capacity(1 << 20, log);
     let mut line = Vec::new();
-    let mut samples: Vec<Vec<u32>> = Vec::new();
-    let mut line_counts: Vec<u64> = Vec::new();
-    // Functions entered and not yet left, with the stage that called each.
-    let mut stack: Vec<(u32, u16)> = Vec::new();
-    let mut inside = false;
-    let mut counts = Vec::new();
-    let mut stage = 0_u16;
-    let mut outside_function = u32::MAX;
+    let mut blocks: HashMap<u64, Vec<u64>> = HashMap::new();
+    let mut listing: Option<u64> = None;
+    let mut walk = Walk::default();
     loop {
         line.clear();
         if log.read_until(b'\n', &mut line).map_err(|e| e.to_string())? == 0 {
             break;
         }
+        if line.starts_with(b"0x") {
+            let address = hex(&line[2..]);
+            let first = *listing.get_or_insert(address);
+            let block = blocks.entry(first).or_default();
+            if first == address {
+                block.clear();
+            }
+            block.push(address);
+            continue;
+        }
+        listing = None;
         // `Trace 0: 0x7f... [00000000/0000abcd/...] name`
+        if !line.starts_with(b"Trace") {
+            continue;
+        }
         let Some(open) = line.iter().position(|b| *b == b'[') else { continue };
         let Some(slash) = line[open..].iter().position(|b| *b == b'/') else { continue };
-        let digits = &line[open + slash + 1..];
-        let length = digits.iter().position(|b| !b.is_ascii_hexdigit()).unwrap_or(digits.len());
-        let text = std::str::from_utf8(&digits[..length]).unwrap_or("0");
-        let pc = u64::from_str_radix(text, 16).unwrap_or(0);
-        if !inside && pc != step {
+        let first = hex(&line[open + slash + 1..]);
+        if !walk.inside && first != step {
+            // Only the last address before the step matters: where it returns to.
+            walk.outside = first;
+            continue;
+        }
+        let Some(block) = blocks.get(&first) else {
+            return Err(format!("the emulator ran {first:#x}, which it never listed"));
+        };
+        if !walk.inside {
+            let at = (walk.outside / 2) as usize;
+            if at < places.len() {
+                let place = places[at].get_or_insert_with(|| locate(walk.outside));
+                walk.caller = place.function;
+            }
+        }
+        for pc in block {
             let at = (pc / 2) as usize;
             if at < places.len() {
-                let place = places[at].get_or_insert_with(|| locate(pc));
-                outside_function = place.function;
-            }
-            continue;
-        }
-        let at = (pc / 2) as usize;
-        if at >= places.len() {
-            continue;
-        }
-        let place = places[at].get_or_insert_with(|| locate(pc)).clone();
-        if !inside {
-            inside = true;
-            counts = vec![0; STAGES_MAX];
-            stack.clear();
-            stage = place.stage.unwrap_or(0);
-            stack.push((place.function, stage));
-        } else if stack.last().is_some_and(|s| s.0 != place.function) {
-            if let Some(depth) = stack.iter().rposition(|s| s.0 == place.function)
-                && !place.entry
-            {
-                stack.truncate(depth + 1);
-            } else if place.function == outside_function && !place.entry {
-                inside = false;
-                samples.push(std::mem::take(&mut counts));
-                continue;
-            } else {
-                stack.push((place.function, stage));
+                let place = places[at].get_or_insert_with(|| locate(*pc));
+                walk.take(place, *pc == step);
             }
         }
-        let caller = stack.last().map_or(0, |s| s.1);
-        stage = place.stage.unwrap_or(caller);
-        counts[usize::from(stage) % STAGES_MAX] += 1;
-        if line_counts.len() <= place.line as usize {
-            line_counts.resize(place.line as usize + 1, 0);
-        }
-        line_counts[place.line as usize] += 1;
     }
+    let Walk { mut samples, line_counts, .. } = walk;
     let status = child.wait().map_err(|e| e.to_string())?;
     if !status.success() {
         return Err(format!("the emulator ended with {status}"));

@@ -120,12 +120,22 @@ pub fn emulator(target: Target, image: &Path, folder: &Path, pace: Pace) -> Comm
     command
 }
 
-/// Runs an image over some traces and gives the results.
-pub fn run(target: Target, image: &Path, traces: &[u8], pace: Pace) -> Result<Vec<u8>, String> {
+/// A folder for one run, with its traces in it.
+pub fn folder(traces: &[u8]) -> Result<tempfile::TempDir, String> {
     let folder = tempfile::tempdir().map_err(|e| format!("no temporary folder: {e}"))?;
-    fs::write(folder.path().join("traces.bin"), traces)
-        .map_err(|e| format!("traces cannot be written: {e}"))?;
-    let output = emulator(target, image, folder.path(), pace)
+    put_traces(folder.path(), traces)?;
+    Ok(folder)
+}
+
+/// Puts other traces into a folder.
+pub fn put_traces(folder: &Path, traces: &[u8]) -> Result<(), String> {
+    fs::write(folder.join("traces.bin"), traces)
+        .map_err(|e| format!("traces cannot be written: {e}"))
+}
+
+/// Runs an image in a folder and gives the results.
+pub fn run_in(target: Target, image: &Path, folder: &Path, pace: Pace) -> Result<Vec<u8>, String> {
+    let output = emulator(target, image, folder, pace)
         .stdin(Stdio::null())
         .output()
         .map_err(|e| format!("qemu-system-arm does not start: {e}"))?;
@@ -137,5 +147,11 @@ pub fn run(target: Target, image: &Path, traces: &[u8], pace: Pace) -> Result<Ve
             String::from_utf8_lossy(&output.stderr)
         ));
     }
-    fs::read(folder.path().join("results.bin")).map_err(|e| format!("no results: {e}"))
+    fs::read(folder.join("results.bin")).map_err(|e| format!("no results: {e}"))
+}
+
+/// Runs an image over some traces and gives the results.
+pub fn run(target: Target, image: &Path, traces: &[u8], pace: Pace) -> Result<Vec<u8>, String> {
+    let folder = folder(traces)?;
+    run_in(target, image, folder.path(), pace)
 }

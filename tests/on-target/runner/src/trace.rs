@@ -1,7 +1,7 @@
 //! A trace in memory, and the file of traces that the image reads.
 
 use firmware_core::config::Config;
-use on_target_wire::trace::{Axes, Clock, Header, Kind, Mode, Raw, Sink};
+use on_target_wire::trace::{Axes, Carry, Clock, Header, Kind, Mode, Raw, Sink};
 
 /// A trace with its configuration.
 #[derive(Clone)]
@@ -35,14 +35,14 @@ pub struct Job {
     pub first: u32,
     /// Inspect: step.
     pub every: u32,
-    /// Start from the state the trace before left.
-    pub carry_on: bool,
+    /// Where the tag starts from.
+    pub carry: Carry,
 }
 
 impl Job {
     /// A whole trace in one mode.
     pub fn of(mode: Mode) -> Self {
-        Job { mode, first: 0, every: 1, carry_on: false }
+        Job { mode, first: 0, every: 1, carry: Carry::default() }
     }
 }
 
@@ -64,7 +64,7 @@ impl Trace {
             mode: job.mode,
             first: job.first,
             every: job.every,
-            carry_on: job.carry_on,
+            carry: job.carry,
             kind: self.kind,
             samples: u32::try_from(samples.len()).unwrap_or(u32::MAX),
             config: self.config,

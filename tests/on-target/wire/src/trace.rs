@@ -68,6 +68,15 @@ pub enum Mode {
     Inspect,
 }
 
+/// Where the tag starts from, and what becomes of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Carry {
+    /// Starts from the file `tag.bin` that the same image wrote.
+    pub load: bool,
+    /// Writes `tag.bin` at the end.
+    pub save: bool,
+}
+
 /// How a sample's axes are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -86,8 +95,8 @@ pub struct Header {
     pub first: u32,
     /// Inspect: samples from one digest to the next.
     pub every: u32,
-    /// Start from the state that the trace before left.
-    pub carry_on: bool,
+    /// Where the tag starts from and what becomes of it.
+    pub carry: Carry,
     /// How axes are written.
     pub kind: Kind,
     /// Samples that follow.
@@ -111,7 +120,8 @@ impl Header {
     /// Writes the header.
     pub fn write(&self, sink: &mut impl Sink) {
         sink.put(&MARK);
-        sink.put(&[self.mode as u8, self.kind as u8, u8::from(self.carry_on)]);
+        let carry = u8::from(self.carry.load) | u8::from(self.carry.save) << 1;
+        sink.put(&[self.mode as u8, self.kind as u8, carry]);
         sink.put(&self.first.to_le_bytes());
         sink.put(&self.every.to_le_bytes());
         sink.put(&self.samples.to_le_bytes());
@@ -150,7 +160,8 @@ impl Header {
             _ => Mode::Inspect,
         };
         let kind = if source.byte() == 0 { Kind::Counts } else { Kind::Floats };
-        let carry_on = source.byte() != 0;
+        let carry = source.byte();
+        let carry = Carry { load: carry & 1 != 0, save: carry & 2 != 0 };
         let first = u32::from_le_bytes(source.bytes());
         let every = u32::from_le_bytes(source.bytes());
         let samples = u32::from_le_bytes(source.bytes());
@@ -177,7 +188,7 @@ impl Header {
         }
         let logger = Logger { sample_hz, range_g, counts_per_g, mount_deg };
         let config = Config::new(logger, place, animal, detector, release).ok()?;
-        Some(Header { mode, first, every, carry_on, kind, samples, config })
+        Some(Header { mode, first, every, carry, kind, samples, config })
     }
 }
 
