@@ -29,7 +29,11 @@ pub fn short_traces() -> Vec<Trace> {
 
 /// Traces long enough for a recovery.
 pub fn long_traces() -> Vec<Trace> {
-    vec![make::long(1, 5.0, 24.0, None), make::long(2, 10.0, 14.0, None)]
+    vec![
+        make::long(1, 5.0, 24.0, None),
+        make::long(2, 5.0, 30.0, None),
+        make::long(3, 10.0, 14.0, None),
+    ]
 }
 
 /// Records of every trace on the host.

@@ -113,6 +113,20 @@ fn impatient_config(hz: f32, c: &mut Chance) -> Config {
     Config::new(logger, place, animal, d, r).expect("all settings lie within their ranges")
 }
 
+/// Configuration that takes a rough estimate of recovery for a decision.
+fn hopeful_config(hz: f32) -> Config {
+    let plain = plain_config(hz);
+    let mut d = *plain.detector();
+    d.recovery_sd_max_h = 12.0;
+    d.recovery_prob = 0.6;
+    let mut r = *plain.release();
+    r.floor_h = 0.0;
+    r.recovery_normal_h = 0.5;
+    r.recovery_daylight = false;
+    Config::new(*plain.logger(), *plain.place(), *plain.animal(), d, r)
+        .expect("all settings lie within their ranges")
+}
+
 fn next_spell(c: &mut Chance, hz: f64, sway_g: f64, over: Option<Spell>) -> (Spell, f64) {
     if let Some(last) = over {
         // What is dead or loose stays so.
@@ -138,10 +152,10 @@ pub fn short(seed: u64, hz: f32) -> Trace {
     let config = impatient_config(hz, &mut c);
     let kind = if c.one_in(2) { Kind::Floats } else { Kind::Counts };
     let ends_after_s = minutes * 60.0 * c.between(0.3, 0.7);
-    let end = match c.0.rand_range(0..4) {
+    let end = match c.0.rand_range(0..5) {
         0 => Some(Spell::Carcass { swell_s: c.between(8.0, 15.0), rock_g: c.between(0.0, 0.05) }),
         1 => Some(Spell::Afloat { wave_s: c.between(2.0, 10.0) }),
-        2 => Some(Spell::OnBottom),
+        2 | 3 => Some(Spell::OnBottom),
         _ => None,
     };
     let faults_every_s = if c.one_in(3) { f64::MAX } else { c.between(30.0, 120.0) };
@@ -152,8 +166,7 @@ pub fn short(seed: u64, hz: f32) -> Trace {
 /// A long trace of a recovering animal, without faults.
 pub fn long(seed: u64, hz: f32, hours: f64, config: Option<Config>) -> Trace {
     let mut c = Chance(Rand64::new(u128::from(seed) * 104_729 + 5));
-    let impatient = impatient_config(hz, &mut c);
-    let config = config.unwrap_or(impatient);
+    let config = config.unwrap_or_else(|| hopeful_config(hz));
     let recovering = Recovering {
         half_h: hours * c.between(0.2, 0.35),
         width_h: hours * 0.08,
