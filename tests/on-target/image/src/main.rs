@@ -51,6 +51,10 @@ fn main() -> ! {
         if header.carry.load {
             // SAFETY: the bytes are those of a tag that this very image wrote.
             unsafe { host::load(c"tag.bin", place) };
+        } else if header.mode == Mode::Stack {
+            let ((), deep) =
+                measure::stack(measure::NEW, || measured_new(place, &header.config));
+            record::write_measure(b'S', u32::MAX, deep, &mut results);
         } else {
             measured_new(place, &header.config);
         }
@@ -106,7 +110,7 @@ fn run(
                 out
             }
             Mode::Stack => {
-                let (out, depth) = measure::stack(|| measured_step(tag, &sample));
+                let (out, depth) = measure::stack(measure::STEP, || measured_step(tag, &sample));
                 record::write_measure(b'S', number, depth, results);
                 out
             }

@@ -15,8 +15,10 @@ const CURRENT: *mut u32 = 0xE000_E018 as *mut u32;
 const MASK: u32 = 0x00FF_FFFF;
 /// Instructions of [`do_nothing`], its call and return included.
 const NOPS: u32 = 1000;
-/// Bytes painted below the stack before a step.
-const PAINTED: usize = 3072;
+/// Bytes painted below the stack before a step, and before the tag is built.
+pub const STEP: usize = 3072;
+/// See [`STEP`].
+pub const NEW: usize = 9216;
 const PAINT: u32 = 0xA5A5_5A5A;
 
 // A run of instructions that do nothing, out of line: a block of this length
@@ -78,9 +80,9 @@ impl Ticks {
     }
 }
 
-/// Runs `f` and gives the bytes of stack that it used.
+/// Runs `f` and gives the bytes of stack that it used, `painted` at most.
 #[inline(always)]
-pub fn stack<T>(f: impl FnOnce() -> T) -> (T, u32) {
+pub fn stack<T>(painted: usize, f: impl FnOnce() -> T) -> (T, u32) {
     let sp: usize;
     // SAFETY: the memory below the stack pointer is free, no interrupt runs, and
     // nothing is called between reading the pointer and the end of painting.
@@ -96,12 +98,12 @@ pub fn stack<T>(f: impl FnOnce() -> T) -> (T, u32) {
             "bne 2b",
             sp = out(reg) sp,
             at = out(reg) _,
-            size = in(reg) PAINTED,
+            size = in(reg) painted,
             paint = in(reg) PAINT,
         );
     }
     let out = f();
-    let mut at = sp.wrapping_sub(PAINTED);
+    let mut at = sp.wrapping_sub(painted);
     // SAFETY: memory of this stack, read only.
     while at < sp && unsafe { (at as *const u32).read_volatile() } == PAINT {
         at = at.wrapping_add(4);

@@ -2,7 +2,9 @@
 
 mod check;
 mod demo;
+mod elf;
 mod make;
+mod measure;
 mod profile;
 mod results;
 mod target;
@@ -13,6 +15,10 @@ use target::{Build, Pace, TARGETS};
 use trace::{Bytes, Job};
 
 fn main() {
+    if std::env::args().nth(1).as_deref() == Some("measure") {
+        match measure::all(&target::here(), std::env::args().nth(2).is_some(), true) { Ok(()) => {} Err(e) => { eprintln!("{e}"); std::process::exit(1) } }
+        return;
+    }
     if std::env::args().nth(1).as_deref() == Some("check") {
         match check::all(&TARGETS) { Ok(()) => {} Err(e) => { eprintln!("{e}"); std::process::exit(1) } }
         return;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// A target.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Target {
     /// Name in tables.
     pub name: &'static str,
@@ -13,8 +13,6 @@ pub struct Target {
     pub triple: &'static str,
     /// Machine of the emulator.
     pub machine: &'static str,
-    /// Clock of the part that stands for it, Hz.
-    pub clock_hz: f64,
 }
 
 /// Cortex-M4F and Cortex-M0.
@@ -23,13 +21,11 @@ pub const TARGETS: [Target; 2] = [
         name: "Cortex-M4F",
         triple: "thumbv7em-none-eabihf",
         machine: "mps2-an386",
-        clock_hz: 16.0e6,
     },
     Target {
         name: "Cortex-M0",
         triple: "thumbv6m-none-eabi",
         machine: "microbit",
-        clock_hz: 16.0e6,
     },
 ];
 
