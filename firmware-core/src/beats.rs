@@ -25,6 +25,8 @@ const BAND_PERIOD: f32 = 7.07;
 const AGREE_PERIOD: f32 = 1.4;
 const AGREE_SWAY: f32 = 2.2;
 /// The same for the first and the last cycle of a bout, against the rest.
+const EDGE_HALF: f32 = 1.7;
+const EDGE_HEIGHT: f32 = 0.45;
 const EDGE_PERIOD: f32 = 1.8;
 const EDGE_LOW: f32 = 0.3;
 const EDGE_HIGH: f32 = 2.5;
@@ -35,6 +37,9 @@ const OWN_SURE: u16 = 60;
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.
 const UNKNOWN_S: f32 = 7.5;
+/// Longest wait of a finished beat, one being handed out a sample, and of the
+/// value it was found in on its way to this stage, s.
+const DELIVERY_S: f32 = 2.0;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
@@ -64,6 +69,18 @@ impl Cycle {
     fn peak(&self) -> u32 {
         self.start().wrapping_add(u32::from(self.rise))
     }
+}
+
+/// A sample of a rung, in 1/16 sample of the top rung.
+fn parts_of_rung(number: u8) -> f32 {
+    PARTS.wrapping_shl(u32::from(number)) as f32
+}
+
+/// How far a cycle's period lies from the middle of its rung's band, 0 or more.
+fn off_centre(number: u8, cycle: &Cycle) -> f32 {
+    let middle = BAND_PERIOD * parts_of_rung(number);
+    let ratio = middle / cycle.period().max(1.0);
+    ratio.max(1.0 / ratio) - 1.0
 }
 
 /// Saturates: a cycle that long is no beat.
@@ -186,27 +203,70 @@ impl Rung {
                 self.high = (t, v);
                 self.swing = self.swing.max(v - self.low.1);
             } else {
-                let (t0, v0) = self.low;
-                let (tp, vp) = self.high;
-                self.swing = self.swing.max(vp - v);
-                if self.lows >= 1 {
-                    let cycle = Cycle {
-                        end: t,
-                        length: to_u16(t.wrapping_sub(t0)),
-                        rise: to_u16(tp.wrapping_sub(t0)),
-                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
-                        run: 0,
-                    };
-                    closed = Some((cycle, vp - v0, vp - v));
-                }
-                self.low = (t, v);
-                self.lows = self.lows.saturating_add(1);
+                closed = self.close(t, v);
             }
             self.rising = !self.rising;
             self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+        } else if !self.rising {
+            // After the last beat of a bout no low may come for long: the cycle
+            // then ends where its second half would have, had it been like the first.
+            let (t0, v0) = self.low;
+            let (tp, vp) = self.high;
+            let rise = tp.wrapping_sub(t0);
+            let since = time.wrapping_sub(tp);
+            if since > rise.saturating_mul(2) && vp - self.extreme.value > 0.4 * (vp - v0) {
+                closed = self.close(tp.wrapping_add(rise), self.extreme.value);
+                self.rising = true;
+                self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
+            }
         }
         self.before = y;
         closed
+    }
+
+    /// Closes a cycle at a low. Where one half took much longer than the other,
+    /// the tail rested before or after: the cycle is taken to be twice the half
+    /// that was swum.
+    fn close(&mut self, t: u32, v: f32) -> Option<(Cycle, f32, f32)> {
+        let (t0, v0) = self.low;
+        let (tp, vp) = self.high;
+        self.swing = self.swing.max(vp - v);
+        self.low = (t, v);
+        let (up, down) = (tp.wrapping_sub(t0), t.wrapping_sub(tp));
+        let first = self.lows == 0;
+        self.lows = self.lows.saturating_add(1);
+        if first {
+            return None;
+        }
+        let (half, swing) =
+            match (up as f32 > EDGE_HALF * down as f32, down as f32 > EDGE_HALF * up as f32) {
+                (true, false) => (down, vp - v),
+                (false, true) => (up, vp - v0),
+                _ => {
+                    let cycle = Cycle {
+                        end: t,
+                        length: to_u16(up.wrapping_add(down)),
+                        rise: to_u16(up),
+                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
+                        run: 0,
+                    };
+                    return Some((cycle, vp - v0, vp - v));
+                }
+            };
+        // The band-pass answers the edge of a bout with a lobe of its own, which is
+        // lower than a beat: its height above zero against the depth of the low.
+        let deep = if half == down { v } else { v0 };
+        if vp < EDGE_HEIGHT * -deep {
+            return None;
+        }
+        let cycle = Cycle {
+            end: tp.wrapping_add(half),
+            length: to_u16(half.wrapping_mul(2)),
+            rise: to_u16(half),
+            amplitude: 0.5 * swing,
+            run: 0,
+        };
+        Some((cycle, swing, swing))
     }
 
     fn latest(&self) -> &Cycle {
@@ -256,6 +316,8 @@ pub struct Beats {
     min_sway_g: f32,
     first_rung: u8,
     last_rung: u8,
+    /// Oldest beat that is still told, 1/16 sample of the top rung.
+    latest: u32,
     active: Option<u8>,
     /// End of the last cycle that became a beat.
     used: u32,
@@ -296,6 +358,9 @@ impl Beats {
             min_sway_g: d.min_sway_g,
             first_rung: first.min(last),
             last_rung: last,
+            latest: math::round_u32(
+                9.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
+            ),
             active: None,
             used: 0,
             any_used: false,
@@ -312,10 +377,7 @@ impl Beats {
     /// rung, half a period, a quarter for the hysteresis, and the cycles that
     /// must agree first.
     pub fn delay_bound_s(&self) -> f32 {
-        let top = self.spacing_us * 1.0e-6;
-        let unit = (1_u32.wrapping_shl(u32::from(self.last_rung))) as f32;
-        let period = self.max_period * self.spacing_s;
-        (9.0 * unit) * top + period * 0.75 + 4.0 * period
+        self.latest as f32 * self.spacing_s + DELIVERY_S
     }
 
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
@@ -420,6 +482,16 @@ impl Beats {
         ((UNKNOWN_S / (period * self.spacing_s)) as u8).saturating_add(1).clamp(4, MEMORY as u8)
     }
 
+    /// True for a cycle of about this animal's own period and strength.
+    fn like_own(&self, cycle: &Cycle) -> bool {
+        let period = cycle.period();
+        self.own_count >= OWN_SURE
+            && period < 1.5 * self.own_period
+            && self.own_period < 1.5 * period
+            && cycle.amplitude < 2.2 * self.own_g
+            && self.own_g < 2.2 * cycle.amplitude
+    }
+
     /// True while nothing is known of this animal and slower motion, larger than
     /// this cycle, may turn out to be the beat that this one is a harmonic of.
     fn overshadowed(&self, number: u8, cycle: &Cycle) -> bool {
@@ -496,6 +568,7 @@ impl Beats {
         if let Some((_, r)) = self.rival(number, &cycle, false)
             && r.run >= self.needed(&r).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
             && r.amplitude > 1.3 * cycle.amplitude
+            && (self.like_own(&r) || !self.like_own(&cycle))
         {
             return;
         }
@@ -505,7 +578,9 @@ impl Beats {
             let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end) as f32;
             let alive = held.run > 0 && age < 2.0 * held.period() + 400.0;
             let same = held.period() < 1.4 * cycle.period() && cycle.period() < 1.4 * held.period();
-            if alive && same && held.amplitude > 0.8 * cycle.amplitude {
+            // Unless this rung's band lies nearer to the period: times are finer there.
+            let nearer = off_centre(number, &cycle) + 0.15 < off_centre(active, &held);
+            if alive && same && !nearer && held.amplitude > 0.8 * cycle.amplitude {
                 return;
             }
         }
@@ -536,6 +611,10 @@ impl Beats {
             let Some(rung) = self.rungs.get(usize::from(number)) else { return };
             let c = rung.earlier(age);
             let period = c.period();
+            if self.index.wrapping_mul(PARTS).wrapping_sub(c.peak()) > self.latest {
+                // Too late to be told: the bound on the delay holds for every beat.
+                continue;
+            }
             if self.any_used {
                 // Up to a third of a cycle may overlap what was used before.
                 let overlap = self.used.wrapping_sub(c.start()) as i32;

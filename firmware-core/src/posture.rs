@@ -142,6 +142,23 @@ impl Posture {
         })
     }
 
+    /// Samples in the window.
+    pub fn held(&self) -> u8 {
+        self.filled
+    }
+
+    /// The sample `age` before the newest, g; `age` below [`Posture::held`].
+    pub fn recent_g(&self, age: u8) -> [f32; 3] {
+        let back = usize::from(age).wrapping_add(1);
+        let head = usize::from(self.head);
+        let i = if head >= back {
+            head.wrapping_sub(back)
+        } else {
+            head.wrapping_add(usize::from(self.len)).wrapping_sub(back)
+        };
+        self.ring.get(i).copied().unwrap_or([0; 3]).map(|n| f32::from(n) * self.to_g)
+    }
+
     /// Place of the sample half a window ago: the oldest sits at `head`.
     fn middle(&self) -> usize {
         let middle = usize::from(self.head).wrapping_add(usize::from(self.len / 2));

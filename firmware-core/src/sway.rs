@@ -13,7 +13,7 @@ const NOISE_G2: f32 = 2.0e-4;
 /// Memory of the covariance, s.
 const MEMORY_S: f32 = 1200.0;
 /// Motion needed before the first axis is trusted, s.
-const FIRST_S: f32 = 2.0;
+const FIRST_S: f32 = 1.5;
 
 /// The tracker.
 #[derive(Clone, Debug, PartialEq)]

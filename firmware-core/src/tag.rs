@@ -244,6 +244,8 @@ pub struct Tag {
     offset_g: f32,
     overturned: bool,
     until_detail: u8,
+    /// Samples in the posture window that the beat stage has not seen yet.
+    behind: u8,
     interpolator: Interpolator,
     beats: Beats,
     minutes: Minutes,
@@ -256,6 +258,7 @@ pub struct Tag {
     next_second_us: u64,
     newest_us: u64,
     working_hz: f32,
+    working_us: u32,
     motion_delay_us: u64,
     sway_delay_us: u64,
     depth_m: Option<f32>,
@@ -289,6 +292,7 @@ impl Tag {
             offset_g: 0.0,
             overturned: false,
             until_detail: DETAIL_EVERY,
+            behind: 0,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
             depth: DepthWatch::new(&config),
@@ -299,6 +303,7 @@ impl Tag {
             next_second_us: 0,
             newest_us: 0,
             working_hz,
+            working_us: math::round_u32(1.0e6 / working_hz),
             motion_delay_us: u64::from(math::round_u32(motion_us)),
             sway_delay_us: u64::from(math::round_u32(sway_us)),
             depth_m: None,
@@ -321,6 +326,7 @@ impl Tag {
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
+            self.behind = 0;
             self.beats.restart();
         }
         for _ in 0..checked.repeats {
@@ -385,8 +391,24 @@ impl Tag {
         if !self.axis_known {
             return;
         }
-        let sway_g = math::dot(self.axis, accel_g) - self.offset_g;
-        self.newest_us = self.now_us.saturating_sub(self.sway_delay_us);
+        // Once the axis is known the window still holds what came before it: that
+        // is caught up on, two samples at a time.
+        self.behind = self.behind.saturating_add(1);
+        for _ in 0..2 {
+            if self.behind == 0 {
+                break;
+            }
+            self.behind = self.behind.wrapping_sub(1);
+            let value_g =
+                if self.behind == 0 { accel_g } else { self.posture.recent_g(self.behind) };
+            self.sway_step(math::dot(self.axis, value_g) - self.offset_g);
+        }
+        let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
+        self.newest_us = self.now_us.saturating_sub(self.sway_delay_us.saturating_add(behind_us));
+    }
+
+    /// One value of sideways acceleration at the working rate.
+    fn sway_step(&mut self, sway_g: f32) {
         let values = self.interpolator.step(sway_g);
         for value in values.iter().take(usize::from(self.interpolator.factor())) {
             self.beats.step(*value);
@@ -413,7 +435,10 @@ impl Tag {
         let after = math::dot(axis, static_g);
         self.offset_g += after - before;
         self.axis = axis;
-        self.axis_known = true;
+        if !self.axis_known {
+            self.axis_known = true;
+            self.behind = self.posture.held().saturating_sub(1);
+        }
     }
 
     fn next_beat(&mut self) -> Option<Beat> {
