@@ -15,6 +15,10 @@ const SET_BACK_AFTER: u8 = 5;
 const SUSPECTS_MAX: u8 = 4;
 /// Motion on another axis that proves an unchanging axis stuck, g.
 const STUCK_PROOF_G: f32 = 0.05;
+/// The same in steps of the sensor, where that is more.
+const STUCK_PROOF_STEPS: f32 = 24.0;
+/// Steps of a sensor so coarse that its noise may never show, g.
+const COARSE_G: f32 = 0.005;
 /// An axis that repeats one value this long while another moves is stuck, s.
 const STUCK_ONE_S: f32 = 10.0;
 /// All axes repeating their values this long are stuck, s.
@@ -64,6 +68,8 @@ pub struct Sensor {
     /// No axis repeats its value or is at fault.
     lively: bool,
     full_scale_g: f32,
+    /// Smallest step seen between values of one axis, g: the sensor's resolution.
+    step_g: f32,
     stuck_one: u32,
     stuck_all: u32,
     clipped_max: u32,
@@ -89,6 +95,7 @@ impl Sensor {
             calm: false,
             lively: false,
             full_scale_g: config.logger().range_g,
+            step_g: f32::MAX,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
             clipped_max: math::round_u32(CLIPPED_S * hz),
@@ -273,12 +280,20 @@ impl Sensor {
                 axis.clipped = 0;
                 continue;
             }
+            let step_g = math::abs(a - axis.last);
+            if step_g > 1.0e-5 {
+                self.step_g = self.step_g.min(step_g);
+            }
             axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
             axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
             least_same = least_same.min(axis.same);
             longest = longest.max(axis.same);
         }
+        // A coarse sensor repeats its value by itself where little happens.
+        let known_step_g = if self.step_g < f32::MAX { self.step_g } else { 0.0 };
+        let proof_g = STUCK_PROOF_G.max(STUCK_PROOF_STEPS * known_step_g);
+        let coarse = known_step_g > COARSE_G;
         // How far an axis moved while another repeated its value.
         let mut moving = false;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
@@ -292,7 +307,7 @@ impl Sensor {
                 axis.low = axis.low.min(a);
                 axis.high = axis.high.max(a);
             }
-            moving |= axis.high - axis.low > STUCK_PROOF_G;
+            moving |= axis.high - axis.low > proof_g;
         }
         let mut stuck = false;
         let mut clipped = false;
@@ -300,7 +315,9 @@ impl Sensor {
         let mut good = true;
         let (one, all, max_clip) = (self.stuck_one, self.stuck_all, self.clipped_max);
         for ((axis, &a), o) in self.axes.iter_mut().zip(accel.iter()).zip(out.iter_mut()) {
-            if (axis.same >= one && moving) || (least_same >= all && least_same != u32::MAX) {
+            if (axis.same >= one && moving)
+                || (least_same >= all && least_same != u32::MAX && !coarse)
+            {
                 stuck = true;
                 axis.bad = true;
             }

@@ -258,3 +258,32 @@ fn help_and_usage() {
         assert!(out.stdout.is_empty() && !out.stderr.is_empty());
     }
 }
+
+#[test]
+fn made_traces_are_read_in_every_form() {
+    use host_sim::synth::{AccelColumns, Request, TimeColumn, run};
+    let dir = tempfile::tempdir().expect("a directory");
+    let keep = Keep { beats: true, minutes: true };
+    let mut counts = Vec::new();
+    for time in [TimeColumn::Seconds, TimeColumn::SparseSeconds, TimeColumn::Utc] {
+        for acceleration in [AccelColumns::G, AccelColumns::Ms2, AccelColumns::Raw] {
+            let mut request = Request::new("cruiser", 5, dir.path());
+            request.hours = Some(0.25);
+            request.format.time = time;
+            request.format.acceleration = acceleration;
+            request.gzip = acceleration == AccelColumns::Raw;
+            let made = run(&request).expect("it is made");
+            let truth = host_sim::truth::load(&made.truth).expect("a sound truth");
+            let (report, _) =
+                host_sim::replay::replay_file(&made.trace, None, keep).expect("a sound trace");
+            assert_eq!(report.samples, 22_501);
+            assert_eq!(report.sample_hz, 25.0);
+            assert!(report.faults.is_empty(), "{:?}", report.faults);
+            let beats = truth.iter().filter(|e| e.event == host_sim::truth::Event::Beat).count();
+            assert!(beats > 50);
+            counts.push(report.beats.count);
+        }
+    }
+    let (low, high) = (counts.iter().min().expect("some"), counts.iter().max().expect("some"));
+    assert!(*low > 50 && high - low <= 2, "one animal, whatever the columns: {counts:?}");
+}

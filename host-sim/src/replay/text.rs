@@ -64,7 +64,8 @@ pub fn one(r: &Report) -> String {
         events.push((t, format!("tag lets go: {}", why(r))));
     }
     let end = f.first_t_s + r.duration_s;
-    events.push((end, format!("record ends{}", standing(r))));
+    let worn = if r.release.t_s.is_none() { "; the tag has not let go" } else { "" };
+    events.push((end, format!("record ends{}{worn}", standing(r))));
     events.sort_by(|a, b| a.0.total_cmp(&b.0));
     for (t, what) in &events {
         let _ = write!(out, "{:>8.2} h  ", hours(*t));
@@ -74,6 +75,7 @@ pub fn one(r: &Report) -> String {
         let _ = writeln!(out, "{what}");
     }
     if r.recovery_t_s.is_none()
+        && matches!(r.fate, "alive" | "undetermined")
         && let (Some(t), Some(se), Some(p)) =
             (r.recovery_estimate_t_s, r.recovery_se_s, r.recovery_prob)
     {

@@ -1,7 +1,7 @@
 //! Reading a trace: CSV, plain or gzip, row by row in constant memory.
 //!
-//! The layers follow the way of a byte: [`open`] unpacks, [`header`] names the
-//! columns, [`cell`] reads a number, and [`TraceReader`] makes a [`Row`] of it.
+//! The layers follow the way of a byte: `open` unpacks, `header` names the
+//! columns, `cell` reads a number, and [`TraceReader`] makes a [`Row`] of it.
 //! What is wrong with single cells and rows is counted in [`ReadFaults`] and the
 //! reading goes on; a file that cannot be a trace is a [`Problem`].
 
