@@ -130,8 +130,9 @@ struct Rate {
     hz: f32,
     hours: f64,
     whole: Spread,
-    /// Worst over the short, faulty traces.
+    /// Worst over the short, faulty traces, and what it went to.
     worst_faulty: f64,
+    worst_faulty_in: String,
     stages: Vec<(String, Spread)>,
 }
 
@@ -244,18 +245,50 @@ fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<
         return Err(format!("a stage is new: {:?}; say in `measure.rs` where it belongs", profile.stages));
     }
     stages.retain(|s| s.1.worst > 0.0);
-    let mut traces = Bytes::default();
-    for short in check::short_traces().iter().filter(|t| t.hz() == hz) {
-        short.write(Job::of(Mode::Time), &mut traces);
-    }
-    let short = instructions(&target::run(target, image, &traces.0, Pace::Counted)?)?;
+    let (worst_faulty, worst_faulty_in) = worst_faulty(target, image, hz)?;
     Ok(Rate {
         hz,
         hours,
         whole: Spread::of(all),
-        worst_faulty: Spread::of(short).worst,
+        worst_faulty,
+        worst_faulty_in,
         stages,
     })
+}
+
+/// The dearest step of the short, faulty traces, and the stages that it went to.
+fn worst_faulty(target: Target, image: &std::path::Path, hz: f32) -> Result<(f64, String), String> {
+    let shorts: Vec<Trace> = check::short_traces().into_iter().filter(|t| t.hz() == hz).collect();
+    let mut traces = Bytes::default();
+    for short in &shorts {
+        short.write(Job::of(Mode::Time), &mut traces);
+    }
+    let counts = instructions(&target::run(target, image, &traces.0, Pace::Counted)?)?;
+    let steps = shorts.iter().flat_map(|t| (0..t.samples.len()).map(move |i| (t, i)));
+    let Some((worst, (trace, sample))) =
+        counts.iter().zip(steps).max_by(|a, b| a.0.total_cmp(b.0))
+    else {
+        return Ok((0.0, String::new()));
+    };
+    // Up to that sample at full speed, then that sample alone, followed.
+    let folder = target::folder(&[])?;
+    let put = |carry: Carry, part: std::ops::Range<usize>| {
+        let mut traces = Bytes::default();
+        trace.write_part(Job { carry, ..Job::of(Mode::Time) }, part, &mut traces);
+        target::put_traces(folder.path(), &traces.0)
+    };
+    put(Carry { load: false, save: true }, 0..sample)?;
+    target::run_in(target, image, folder.path(), Pace::Free)?;
+    put(Carry { load: true, save: false }, sample..sample + 1)?;
+    let profile = profile::follow(target, image, folder.path())?;
+    let mut parts: Vec<(u32, &str)> = profile
+        .samples
+        .iter()
+        .flat_map(|s| s.iter().copied().zip(profile.stages.iter().map(String::as_str)))
+        .collect();
+    parts.sort_by(|a, b| b.cmp(a));
+    let parts: Vec<String> = parts.iter().take(3).map(|(n, s)| format!("{s} {n}")).collect();
+    Ok((*worst, format!("{}, sample {sample}: {}", trace.name, parts.join(", "))))
 }
 
 /// Deepest stack of a step and of building the tag, bytes.
@@ -374,7 +407,11 @@ fn judge(m: &Measured, b: &Bounds, model: &Model) -> Vec<String> {
     above(
         &mut passed,
         m.target,
-        &format!("worst instructions of a sample at 25 Hz (most in {})", worst_stage(|s| s.worst)),
+        &format!(
+            "worst instructions of a sample at 25 Hz (ordinary: most in {}; faulty: {})",
+            worst_stage(|s| s.worst),
+            rate.worst_faulty_in
+        ),
         m.worst(25.0),
         b.worst_instructions,
     );
@@ -427,15 +464,22 @@ fn table(measured: &[Measured], model: &Model) -> String {
         "\n## Instructions a sample\n\n\
          Over a deployment of the length given; the worst of it and, beside it, the worst of the\n\
          short traces full of faults.\n\n\
-         | core | rate, Hz | length, h | mean | 99 % | worst | worst, faults |\n\
-         | --- | ---: | ---: | ---: | ---: | ---: | ---: |"
+         | core | rate, Hz | length, h | mean | 99 % | worst | worst, faults | which is |\n\
+         | --- | ---: | ---: | ---: | ---: | ---: | ---: | --- |"
     );
     for m in measured {
         for r in &m.rates {
             let _ = writeln!(
                 t,
-                "| {} | {} | {} | {:.0} | {:.0} | {:.0} | {:.0} |",
-                m.target.name, r.hz, r.hours, r.whole.mean, r.whole.p99, r.whole.worst, r.worst_faulty
+                "| {} | {} | {} | {:.0} | {:.0} | {:.0} | {:.0} | {} |",
+                m.target.name,
+                r.hz,
+                r.hours,
+                r.whole.mean,
+                r.whole.p99,
+                r.whole.worst,
+                r.worst_faulty,
+                r.worst_faulty_in
             );
         }
     }
