@@ -13,6 +13,8 @@ use crate::tag::Beat;
 
 /// Rungs: periods from 5/40 s to 10 * 32/20 s.
 const RUNGS: usize = 6;
+/// Cycles of another rung that can rival a new one.
+const RIVALS: u8 = 4;
 /// Cycles remembered on each rung.
 const MEMORY: usize = 8;
 /// Half of the symmetric band-pass, middle first: (1 - k^2/s^2) exp(-k^2/2s^2),
@@ -227,6 +229,7 @@ impl Rung {
     /// Closes a cycle at a low. Where one half took much longer than the other,
     /// the tail rested before or after: the cycle is taken to be twice the half
     /// that was swum.
+    #[inline(never)]
     fn close(&mut self, t: u32, v: f32) -> Option<(Cycle, f32, f32)> {
         let (t0, v0) = self.low;
         let (tp, vp) = self.high;
@@ -415,6 +418,7 @@ impl Beats {
     }
 
     /// Judges a new cycle by its own shape and by the one before it.
+    #[inline(never)]
     fn judge(&mut self, number: u8, mut cycle: Cycle, rise: f32, fall: f32, spacing: u32) {
         let period = cycle.period();
         let ratio = BAND_PERIOD * spacing as f32 / period;
@@ -510,35 +514,38 @@ impl Beats {
         larger && waited_s < OVERSHADOWED_S
     }
 
-    /// Strongest cycle on another rung around the time of `cycle` with another period.
-    fn rival(&self, number: u8, cycle: &Cycle, faster: bool) -> Option<(u8, Cycle)> {
+    /// Strongest faster and strongest slower cycle on other rungs around the time
+    /// of `cycle`. Only the newest of each rung can still matter.
+    #[inline(never)]
+    fn rivals(&self, number: u8, cycle: &Cycle) -> (Cycle, Cycle) {
         let period = cycle.period();
-        let mut best: Option<(u8, Cycle)> = None;
+        let (start, peak) = (cycle.start(), cycle.peak());
+        let (mut fast, mut slow) = (Cycle::NONE, Cycle::NONE);
         for (i, rung) in (0_u8..).zip(self.rungs.iter()) {
             if i == number || i < self.first_rung || i > self.last_rung {
                 continue;
             }
-            for c in &rung.cycles {
+            for age in 0..RIVALS {
+                let c = rung.earlier(age);
                 if c.run < 2 {
                     continue;
                 }
                 let other = c.period();
-                // A slower cycle closes later, so one of a little while ago stands for it.
-                let (wanted, near) = if faster {
-                    (
-                        other < 0.7 * period,
-                        after(c.peak(), cycle.start()) && after(cycle.end, c.peak()),
-                    )
-                } else {
-                    let past = cycle.peak().wrapping_sub(c.peak()) as i32 as f32;
-                    (other > 1.45 * period, past < 3.0 * other)
-                };
-                if wanted && near && best.is_none_or(|(_, b)| c.amplitude > b.amplitude) {
-                    best = Some((i, *c));
+                if other < 0.7 * period {
+                    let inside = after(c.peak(), start) && after(cycle.end, c.peak());
+                    if inside && c.amplitude > fast.amplitude {
+                        fast = c;
+                    }
+                } else if other > 1.45 * period {
+                    // A slower cycle closes later: one of a little while ago stands for it.
+                    let past = peak.wrapping_sub(c.peak()) as i32 as f32;
+                    if past < 3.0 * other && c.amplitude > slow.amplitude {
+                        slow = c;
+                    }
                 }
             }
         }
-        best
+        (fast, slow)
     }
 
     /// True for a cycle right behind one that became a beat, on the same rung,
@@ -560,15 +567,13 @@ impl Beats {
             return;
         }
         let active = self.active.unwrap_or(number);
-        if let Some((_, r)) = self.rival(number, &cycle, true)
-            && r.amplitude > 1.1 * cycle.amplitude
-        {
+        let (fast, slow) = self.rivals(number, &cycle);
+        if fast.amplitude > 1.1 * cycle.amplitude {
             return;
         }
-        if let Some((_, r)) = self.rival(number, &cycle, false)
-            && r.run >= self.needed(&r).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
-            && r.amplitude > 1.3 * cycle.amplitude
-            && (self.like_own(&r) || !self.like_own(&cycle))
+        if slow.amplitude > 1.3 * cycle.amplitude
+            && slow.run >= self.needed(&slow).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
+            && (self.like_own(&slow) || !self.like_own(&cycle))
         {
             return;
         }
@@ -678,6 +683,11 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
+    }
+
+    /// True while a finished beat waits.
+    pub fn has_ready(&self) -> bool {
+        !self.ready.is_empty()
     }
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.
