@@ -318,6 +318,8 @@ impl Tag {
     }
 
     /// Takes one sample.
+    // Inlined, so that the output is made where the caller wants it and not copied.
+    #[inline(always)]
     pub fn step(&mut self, sample: &Sample) -> Output {
         let mut out = Output::default();
         self.advance(sample, &mut out);
