@@ -318,12 +318,22 @@ impl Tag {
     }
 
     /// Takes one sample.
-    // Inlined, so that the output is made where the caller wants it and not copied.
-    #[inline(always)]
     pub fn step(&mut self, sample: &Sample) -> Output {
         let mut out = Output::default();
         self.advance(sample, &mut out);
         out
+    }
+
+    /// The same, writing into the caller's output: for a microcontroller, which
+    /// is spared a copy a sample.
+    pub fn step_into(&mut self, sample: &Sample, out: &mut Output) {
+        out.beat = None;
+        out.minute = None;
+        out.fate = None;
+        out.recovery = None;
+        out.release = None;
+        out.fault = None;
+        self.advance(sample, out);
     }
 
     /// The path of nearly every sample is kept short; what is seldom is called.
