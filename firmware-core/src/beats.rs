@@ -121,6 +121,16 @@ impl Extreme {
     }
 }
 
+/// The signal has turned: it came back from an extreme by more than the
+/// hysteresis, or (`late`) stayed away from the next one for too long.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Turn {
+    y: f32,
+    before: f32,
+    time: u32,
+    late: bool,
+}
+
 #[derive(Clone, Debug, PartialEq)]
 struct Rung {
     /// The last twelve values, oldest first.
@@ -134,6 +144,8 @@ struct Rung {
     low: (u32, f32),
     high: (u32, f32),
     lows: u8,
+    /// Longest time from the high to the next low before the cycle is closed without it.
+    patience: u32,
     cycles: [Cycle; MEMORY],
     newest: u8,
 }
@@ -150,6 +162,7 @@ impl Rung {
         low: (0, 0.0),
         high: (0, 0.0),
         lows: 0,
+        patience: u32::MAX,
         cycles: [Cycle::NONE; MEMORY],
         newest: 0,
     };
@@ -179,48 +192,64 @@ impl Rung {
         (band, Some((16.0 * j + 9.0 * (i + k) - (g + x)) * 0.031_25))
     }
 
-    /// Follows extremes; gives a cycle (its period and height unjudged) when one closes.
-    fn extremes(
-        &mut self,
-        y: f32,
-        time: u32,
-        spacing: u32,
-        floor: f32,
-    ) -> Option<(Cycle, f32, f32)> {
-        let hysteresis = (0.35 * self.swing).max(floor);
-        self.swing *= 0.98;
+    /// Follows extremes; tells when the signal has turned.
+    #[inline]
+    fn extremes(&mut self, y: f32, time: u32, floor: f32) -> Option<Turn> {
         if self.extreme.open {
             self.extreme.right = y;
             self.extreme.open = false;
         }
-        let beyond = if self.rising { y > self.extreme.value } else { y < self.extreme.value };
+        self.swing *= 0.98;
+        // How far the signal has come back from the extreme; below 0: gone beyond it.
+        let back = if self.rising { self.extreme.value - y } else { y - self.extreme.value };
+        let before = self.before;
+        self.before = y;
+        if back < 0.0 {
+            self.extreme = Extreme { value: y, left: before, right: y, time, open: true };
+            return None;
+        }
+        if back > floor && back > 0.35 * self.swing {
+            return Some(Turn { y, before, time, late: false });
+        }
+        if !self.rising && time.wrapping_sub(self.high.0) > self.patience {
+            return Some(Turn { y, before, time, late: true });
+        }
+        None
+    }
+
+    /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
+    /// when one closes, and the heights of its two halves.
+    fn turn(&mut self, turn: Turn, spacing: u32) -> Option<(Cycle, f32, f32)> {
         let mut closed = None;
-        if beyond {
-            self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
-        } else if math::abs(self.extreme.value - y) > hysteresis {
+        if turn.late {
+            // After the last beat of a bout no low may come for long: the cycle
+            // then ends where its second half would have, had it been like the first.
+            self.patience = u32::MAX;
+            let (tp, vp) = self.high;
+            let rise = tp.wrapping_sub(self.low.0);
+            if vp - self.extreme.value <= 0.4 * (vp - self.low.1) {
+                return None;
+            }
+            closed = self.close(tp.wrapping_add(rise), self.extreme.value);
+            self.rising = true;
+        } else {
             let (t, v) = self.extreme.refine(spacing);
             if self.rising {
                 self.high = (t, v);
                 self.swing = self.swing.max(v - self.low.1);
+                self.patience = t.wrapping_sub(self.low.0).saturating_mul(2);
             } else {
                 closed = self.close(t, v);
             }
             self.rising = !self.rising;
-            self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
-        } else if !self.rising {
-            // After the last beat of a bout no low may come for long: the cycle
-            // then ends where its second half would have, had it been like the first.
-            let (t0, v0) = self.low;
-            let (tp, vp) = self.high;
-            let rise = tp.wrapping_sub(t0);
-            let since = time.wrapping_sub(tp);
-            if since > rise.saturating_mul(2) && vp - self.extreme.value > 0.4 * (vp - v0) {
-                closed = self.close(tp.wrapping_add(rise), self.extreme.value);
-                self.rising = true;
-                self.extreme = Extreme { value: y, left: self.before, right: y, time, open: true };
-            }
         }
-        self.before = y;
+        self.extreme = Extreme {
+            value: turn.y,
+            left: turn.before,
+            right: turn.y,
+            time: turn.time,
+            open: true,
+        };
         closed
     }
 
@@ -390,27 +419,36 @@ impl Beats {
     pub fn step(&mut self, sway_g: f32) {
         self.index = self.index.wrapping_add(1);
         let now = self.index.wrapping_mul(PARTS);
+        let floor = self.min_sway_g * 0.9;
         let mut x = sway_g;
         let mut spacing = PARTS;
-        for number in 0..=self.last_rung {
-            let floor = self.min_sway_g * 0.9;
-            let Some(rung) = self.rungs.get_mut(usize::from(number)) else { break };
+        let mut number = 0_u8;
+        while let Some(rung) = self.rungs.get_mut(usize::from(number)) {
             let (y, next) = rung.step(x);
-            let mut closed = None;
             if number >= self.first_rung {
                 // The middle of the band-pass lies 6 samples of this rung back,
                 // and the rungs above have added 3 of theirs each.
                 let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
-                closed = rung.extremes(y, now.wrapping_sub(late), spacing, floor);
+                if let Some(low) = rung.extremes(y, now.wrapping_sub(late), floor) {
+                    self.close(number, low, spacing);
+                }
             }
-            if let Some((cycle, rise, fall)) = closed {
-                self.judge(number, cycle, rise, fall, spacing);
+            let Some(value) = next else { break };
+            if number >= self.last_rung {
+                break;
             }
-            match next {
-                Some(value) => x = value,
-                None => break,
-            }
+            x = value;
+            number = number.wrapping_add(1);
             spacing = spacing.wrapping_mul(2);
+        }
+    }
+
+    /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.
+    #[inline(never)]
+    fn close(&mut self, number: u8, turn: Turn, spacing: u32) {
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        if let Some((cycle, rise, fall)) = rung.turn(turn, spacing) {
+            self.judge(number, cycle, rise, fall, spacing);
         }
     }
 
@@ -510,10 +548,13 @@ impl Beats {
         larger && waited_s < OVERSHADOWED_S
     }
 
-    /// Strongest cycle on another rung around the time of `cycle` with another period.
-    fn rival(&self, number: u8, cycle: &Cycle, faster: bool) -> Option<(u8, Cycle)> {
+    /// Strongest faster and strongest slower cycle on other rungs around the time
+    /// of `cycle`.
+    #[inline(never)]
+    fn rivals(&self, number: u8, cycle: &Cycle) -> (Cycle, Cycle) {
         let period = cycle.period();
-        let mut best: Option<(u8, Cycle)> = None;
+        let (start, peak) = (cycle.start(), cycle.peak());
+        let (mut fast, mut slow) = (Cycle::NONE, Cycle::NONE);
         for (i, rung) in (0_u8..).zip(self.rungs.iter()) {
             if i == number || i < self.first_rung || i > self.last_rung {
                 continue;
@@ -523,22 +564,21 @@ impl Beats {
                     continue;
                 }
                 let other = c.period();
-                // A slower cycle closes later, so one of a little while ago stands for it.
-                let (wanted, near) = if faster {
-                    (
-                        other < 0.7 * period,
-                        after(c.peak(), cycle.start()) && after(cycle.end, c.peak()),
-                    )
-                } else {
-                    let past = cycle.peak().wrapping_sub(c.peak()) as i32 as f32;
-                    (other > 1.45 * period, past < 3.0 * other)
-                };
-                if wanted && near && best.is_none_or(|(_, b)| c.amplitude > b.amplitude) {
-                    best = Some((i, *c));
+                if other < 0.7 * period {
+                    let inside = after(c.peak(), start) && after(cycle.end, c.peak());
+                    if inside && c.amplitude > fast.amplitude {
+                        fast = *c;
+                    }
+                } else if other > 1.45 * period {
+                    // A slower cycle closes later: one of a little while ago stands for it.
+                    let past = peak.wrapping_sub(c.peak()) as i32 as f32;
+                    if past < 3.0 * other && c.amplitude > slow.amplitude {
+                        slow = *c;
+                    }
                 }
             }
         }
-        best
+        (fast, slow)
     }
 
     /// True for a cycle right behind one that became a beat, on the same rung,
@@ -560,18 +600,6 @@ impl Beats {
             return;
         }
         let active = self.active.unwrap_or(number);
-        if let Some((_, r)) = self.rival(number, &cycle, true)
-            && r.amplitude > 1.1 * cycle.amplitude
-        {
-            return;
-        }
-        if let Some((_, r)) = self.rival(number, &cycle, false)
-            && r.run >= self.needed(&r).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
-            && r.amplitude > 1.3 * cycle.amplitude
-            && (self.like_own(&r) || !self.like_own(&cycle))
-        {
-            return;
-        }
         if active != number {
             // The rung in charge keeps it while it sees the same rhythm well.
             let held = self.rungs.get(usize::from(active)).map_or(Cycle::NONE, |r| *r.latest());
@@ -583,6 +611,16 @@ impl Beats {
             if alive && same && !nearer && held.amplitude > 0.8 * cycle.amplitude {
                 return;
             }
+        }
+        let (fast, slow) = self.rivals(number, &cycle);
+        if fast.amplitude > 1.1 * cycle.amplitude {
+            return;
+        }
+        if slow.amplitude > 1.3 * cycle.amplitude
+            && slow.run >= self.needed(&slow).min(if self.own_count >= OWN_KNOWN { 2 } else { 3 })
+            && (self.like_own(&slow) || !self.like_own(&cycle))
+        {
+            return;
         }
         self.active = Some(number);
         self.take(number, cycle.run);
@@ -678,6 +716,11 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
+    }
+
+    /// True while a finished beat waits.
+    pub fn has_ready(&self) -> bool {
+        !self.ready.is_empty()
     }
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.

@@ -207,6 +207,11 @@ impl Minutes {
         }
     }
 
+    /// When [`Minutes::step`] has something to do next, microseconds of motion time.
+    pub fn due_us(&self) -> u64 {
+        self.due_us
+    }
+
     /// True when [`Minutes::step`] has something to do at `t_us`.
     pub fn due(&self, t_us: u64) -> bool {
         t_us >= self.due_us

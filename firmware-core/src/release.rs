@@ -110,9 +110,9 @@ impl Release {
         self.done.as_ref()
     }
 
-    /// True from the ceiling on, until the decision.
-    pub fn overdue(&self, now_us: u64) -> bool {
-        now_us >= self.ceiling_us && self.done.is_none()
+    /// `t_us`, or the ceiling if that comes first and nothing was decided yet.
+    pub fn until_ceiling(&self, t_us: u64) -> u64 {
+        if self.done.is_none() { t_us.min(self.ceiling_us) } else { t_us }
     }
 
     /// Value and bound of a cause, and whether it stands.

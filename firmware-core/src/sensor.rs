@@ -68,6 +68,8 @@ pub struct Sensor {
     /// No axis repeats its value or is at fault.
     lively: bool,
     full_scale_g: f32,
+    /// Just below full scale: from here on an axis counts as clipped.
+    limit_g: f32,
     /// Smallest step seen between values of one axis, g: the sensor's resolution.
     step_g: f32,
     stuck_one: u32,
@@ -95,6 +97,7 @@ impl Sensor {
             calm: false,
             lively: false,
             full_scale_g: config.logger().range_g,
+            limit_g: 0.998 * config.logger().range_g,
             step_g: f32::MAX,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
@@ -136,6 +139,33 @@ impl Sensor {
         (present && !was).then_some(kind)
     }
 
+    /// The short way for nearly every sample: time goes on as it should, and all
+    /// axes are live. `None`: something is odd, and [`Sensor::step`] has to look.
+    #[inline]
+    pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
+        let t = sample.t_us.wrapping_add_signed(self.offset_us);
+        let step = t.wrapping_sub(self.last_us);
+        if !(self.calm && self.lively) || step == 0 || step > self.longest_us {
+            return None;
+        }
+        let [x, y, z] = sample.accel_g;
+        let [ax, ay, az] = &mut self.axes;
+        let limit = self.limit_g;
+        if !(math::abs(x) < limit && math::abs(y) < limit && math::abs(z) < limit)
+            || x == ax.last
+            || y == ay.last
+            || z == az.last
+        {
+            return None;
+        }
+        ax.last = x;
+        ay.last = y;
+        az.last = z;
+        self.last_us = t;
+        self.last_raw_us = sample.t_us;
+        Some(t)
+    }
+
     /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).
     pub fn step(&mut self, sample: &Sample) -> (Option<Checked>, Option<FaultKind>) {
         let mut fault = None;
@@ -162,12 +192,6 @@ impl Sensor {
     /// Monotonic time and the time missing before this sample.
     fn time(&mut self, raw_us: u64, fault: &mut Option<FaultKind>) -> Option<(u64, u64)> {
         let t = raw_us.saturating_add_signed(self.offset_us);
-        let step = t.wrapping_sub(self.last_us);
-        if self.started && self.calm && step > 0 && step <= self.longest_us {
-            self.last_us = t;
-            self.last_raw_us = raw_us;
-            return Some((t, 0));
-        }
         self.calm = false;
         if !self.started {
             self.started = true;
@@ -229,11 +253,8 @@ impl Sensor {
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
-        let [x, y, z] = accel;
-        let [ax, ay, az] = &self.axes;
-        let fine = |a: f32, axis: &Axis| math::abs(a) < self.full_scale_g * 0.998 && a != axis.last;
-        if fine(x, ax) && fine(y, ay) && fine(z, az) {
-            // Nearly every sample: three live axes, nothing to look into.
+        let live = |(axis, a): (&Axis, f32)| math::abs(a) < self.limit_g && a != axis.last;
+        if self.axes.iter().zip(accel).all(live) {
             if !self.lively {
                 self.settle(accel);
             }

@@ -256,7 +256,8 @@ pub struct Tag {
     release: Release,
     now_us: u64,
     next_second_us: u64,
-    newest_us: u64,
+    /// When [`Tag::seldom`] has something to do.
+    wake_us: u64,
     working_hz: f32,
     working_us: u32,
     motion_delay_us: u64,
@@ -301,7 +302,7 @@ impl Tag {
             release: Release::new(&config),
             now_us: 0,
             next_second_us: 0,
-            newest_us: 0,
+            wake_us: 0,
             working_hz,
             working_us: math::round_u32(1.0e6 / working_hz),
             motion_delay_us: u64::from(math::round_u32(motion_us)),
@@ -319,10 +320,46 @@ impl Tag {
     /// Takes one sample.
     pub fn step(&mut self, sample: &Sample) -> Output {
         let mut out = Output::default();
+        self.advance(sample, &mut out);
+        out
+    }
+
+    /// The same, writing into the caller's output: for a microcontroller, which
+    /// is spared a copy a sample.
+    pub fn step_into(&mut self, sample: &Sample, out: &mut Output) {
+        out.beat = None;
+        out.minute = None;
+        out.fate = None;
+        out.recovery = None;
+        out.release = None;
+        out.fault = None;
+        self.advance(sample, out);
+    }
+
+    /// The path of nearly every sample is kept short; what is seldom is called.
+    #[inline(never)]
+    fn advance(&mut self, sample: &Sample, out: &mut Output) {
+        self.readings(sample);
+        if let Some(t_us) = self.sensor.pass(sample) {
+            self.now_us = t_us;
+            self.working(sample.accel_g, true);
+        } else if !self.advance_oddly(sample, out) {
+            return;
+        }
+        if self.beats.has_ready() {
+            out.beat = self.next_beat();
+        }
+        if self.now_us >= self.wake_us || self.recovery.busy() {
+            self.seldom(out);
+        }
+    }
+
+    /// A sample with something odd about its time or an axis. False: it is dropped.
+    #[inline(never)]
+    fn advance_oddly(&mut self, sample: &Sample, out: &mut Output) -> bool {
         let (checked, fault) = self.sensor.step(sample);
         out.fault = fault;
-        self.readings(sample);
-        let Some(checked) = checked else { return out };
+        let Some(checked) = checked else { return false };
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
@@ -330,16 +367,28 @@ impl Tag {
             self.beats.restart();
         }
         for _ in 0..checked.repeats {
-            if let Some(accel_g) = self.decimator.step(checked.accel_g) {
-                self.working_step(accel_g, checked.good);
-            }
+            self.working(checked.accel_g, checked.good);
         }
-        out.beat = self.next_beat();
+        true
+    }
+
+    /// Brings a sample to the working rate.
+    fn working(&mut self, accel_g: [f32; 3], good: bool) {
+        if self.decimator.factor() == 1 {
+            self.working_step(accel_g, good);
+        } else if let Some(mean_g) = self.decimator.step(accel_g) {
+            self.working_step(mean_g, good);
+        }
+    }
+
+    /// Minutes, the fit, and once a second the release.
+    #[inline(never)]
+    fn seldom(&mut self, out: &mut Output) {
         let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
         if self.minutes.due(motion_us)
             && let Some(summary) = self.minutes.step(motion_us)
         {
-            self.minute_step(&summary, &mut out);
+            self.minute_step(&summary, out);
         }
         if self.recovery.busy()
             && let Some(report) = self.recovery.step(self.now_us)
@@ -347,11 +396,12 @@ impl Tag {
             out.recovery = Some(report);
             self.record(record::EVENT_BYTES);
         }
-        if self.now_us >= self.next_second_us || self.release.overdue(self.now_us) {
-            self.next_second_us = self.now_us.saturating_add(1_000_000);
+        if self.now_us >= self.next_second_us {
+            self.next_second_us = self.release.until_ceiling(self.now_us.saturating_add(1_000_000));
             out.release = self.release_step();
         }
-        out
+        let minute_us = self.minutes.due_us().saturating_add(self.motion_delay_us);
+        self.wake_us = minute_us.min(self.next_second_us);
     }
 
     /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`
@@ -391,8 +441,17 @@ impl Tag {
         if !self.axis_known {
             return;
         }
-        // Once the axis is known the window still holds what came before it: that
-        // is caught up on, two samples at a time.
+        if self.behind == 0 {
+            self.sway_step(math::dot(self.axis, accel_g) - self.offset_g);
+        } else {
+            self.catch_up(accel_g);
+        }
+    }
+
+    /// Once the axis is known the window still holds what came before it: that is
+    /// caught up on, two samples at a time.
+    #[inline(never)]
+    fn catch_up(&mut self, accel_g: [f32; 3]) {
         self.behind = self.behind.saturating_add(1);
         for _ in 0..2 {
             if self.behind == 0 {
@@ -403,12 +462,14 @@ impl Tag {
                 if self.behind == 0 { accel_g } else { self.posture.recent_g(self.behind) };
             self.sway_step(math::dot(self.axis, value_g) - self.offset_g);
         }
-        let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
-        self.newest_us = self.now_us.saturating_sub(self.sway_delay_us.saturating_add(behind_us));
     }
 
     /// One value of sideways acceleration at the working rate.
     fn sway_step(&mut self, sway_g: f32) {
+        if self.interpolator.factor() == 1 {
+            self.beats.step(sway_g);
+            return;
+        }
         let values = self.interpolator.step(sway_g);
         for value in values.iter().take(usize::from(self.interpolator.factor())) {
             self.beats.step(*value);
@@ -416,6 +477,7 @@ impl Tag {
     }
 
     /// Every few samples: the sway axis, and what only minutes need.
+    #[inline(never)]
     fn detail_step(&mut self, static_g: [f32; 3], good: bool) {
         let detail = self.posture.detail();
         self.minutes.add_detail(static_g, &detail);
@@ -441,8 +503,12 @@ impl Tag {
         }
     }
 
+    #[inline(never)]
     fn next_beat(&mut self) -> Option<Beat> {
-        let beat = self.beats.next(self.newest_us)?;
+        // The beat stage lags by the interpolation, and while it catches up.
+        let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
+        let lag_us = self.sway_delay_us.saturating_add(behind_us);
+        let beat = self.beats.next(self.now_us.saturating_sub(lag_us))?;
         if self.fate.report().is_some_and(|r| r.fate != Fate::Alive) {
             // A carcass or a loose tag does not swim, whatever rocks it.
             return None;
@@ -457,6 +523,7 @@ impl Tag {
         Some(beat)
     }
 
+    #[inline(never)]
     fn minute_step(&mut self, s: &Summary, out: &mut Output) {
         let swum = s.beats >= 3.0 && s.good > 0.6;
         let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
@@ -501,6 +568,7 @@ impl Tag {
         }
     }
 
+    #[inline(never)]
     fn release_step(&mut self) -> Option<ReleaseDecision> {
         let grounds = Grounds {
             now_us: self.now_us,

@@ -400,11 +400,11 @@ impl Reader {
     fn kind(&self, key: &str, expected: &str, value: &Spanned<DeValue<'_>>) -> Problem {
         let text = &self.deployment.text;
         let got = text.get(value.span()).unwrap_or_default();
-        self.fail(
-            &value.span(),
-            &format!("{key} must be {expected}, got {}", shown(one_line(got).as_bytes())),
-            "this value",
-        )
+        let got = match value.get_ref() {
+            DeValue::String(s) => shown(s.as_bytes()),
+            _ => shown(one_line(got).as_bytes()).trim_matches('"').to_owned(),
+        };
+        self.fail(&value.span(), &format!("{key} must be {expected}, got {got}"), "this value")
     }
 
     fn number(&self, key: &str, value: &Spanned<DeValue<'_>>) -> Result<f64, Problem> {

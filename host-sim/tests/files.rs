@@ -582,3 +582,19 @@ fn the_files_that_are_changed_are_sound() {
     let report = run(sound(20).into_bytes()).expect("sound");
     assert_eq!((report.samples, report.faults.len()), (500, 0));
 }
+
+#[test]
+fn times_in_another_form_are_refused_with_what_to_write() {
+    let with = |header: &str, time: &dyn Fn(u32) -> String| {
+        let mut text = format!("{header},ax_g,ay_g,az_g\n");
+        for n in 0..200 {
+            text += &format!("{},0.0{},0.1{},1.0{}\n", time(n), n % 7, n % 5, n % 3);
+        }
+        Case::new("k.csv", text.as_bytes())
+    };
+    let second = |n: u32| format!("2031-05-04T08:12:{:02}", n / 25);
+    with("time_utc", &second).refused(&["row 2, column time_utc", "+02:00"]);
+    with("time_utc", &|n| second(n) + "Z").refused(&["stands still", "sample_hz"]);
+    with("t_s", &|n| (n * 40).to_string()).refused(&["0.025 Hz", "milliseconds"]);
+    with("clock_time", &|n| n.to_string()).refused(&["no time column", "is \"clock_time\" the"]);
+}

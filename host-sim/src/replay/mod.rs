@@ -316,7 +316,12 @@ fn sample_rate(
         (Some(stated), _) => Ok(stated),
         (None, Some(seen)) if !(5.0..=100.0).contains(&seen) => Err(Problem::new(format!(
             "{name}: the times of the first rows give {seen} Hz; 5 to 100 Hz were expected"
-        ))),
+        ))
+        .help(if (0.005..=0.1).contains(&seen) {
+            "t_s is in seconds; these times look like milliseconds"
+        } else {
+            "t_s is in seconds from the start of the file"
+        })),
         (None, Some(seen)) => {
             notices.push(format!("{name}: sample rate inferred from the times: {seen} Hz"));
             Ok(seen)

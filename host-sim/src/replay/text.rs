@@ -166,7 +166,7 @@ fn told(f: &Fault) -> String {
         "missing_axis" => "samples with an axis missing",
         "gap" => "gaps in the record",
         "clock_jump" => "times that jump back or stand still",
-        "depth_fault" => "times the depth sensor failed",
+        "depth_fault" => "minutes in which the depth sensor had failed",
         "not_a_number" => "cells that hold no number",
         "empty_cell" => "empty acceleration cells",
         "out_of_range" => "values that no sensor gives",

@@ -146,11 +146,16 @@ pub(super) fn layout<'a>(
             (t, false)
         }
         (None, None) => {
+            let near = names
+                .iter()
+                .find(|n| n.contains("time") || n.contains("date") || *n == "t")
+                .map(|n| format!("; is {} the time?", shown(n.as_bytes())))
+                .unwrap_or_default();
             return Err(Problem::new(format!(
                 "{name}: row {line}: no time column; t_s (seconds from the start) or time_utc \
                  (RFC 3339) was expected"
             ))
-            .help(found()));
+            .help(format!("{}{near}", found())));
         }
     };
 
@@ -214,11 +219,19 @@ pub(super) fn layout<'a>(
         .map(|n| shown(n.as_bytes()))
         .collect();
     if !unknown.is_empty() {
+        // A reading under another name would be lost without a word.
+        let lost = |absent: bool, part: &str, expected: &str| {
+            let named = unknown.iter().find(|n| absent && n.contains(part));
+            named.map(|n| format!("; is {n} meant as {expected}?")).unwrap_or_default()
+        };
         notices.push(format!(
-            "{name}: {} unknown {} ignored: {}",
+            "{name}: {} unknown {} ignored: {}{}{}{}",
             unknown.len(),
             if unknown.len() == 1 { "column" } else { "columns" },
-            shown_list(&unknown.iter().take(12).map(String::as_str).collect::<Vec<_>>().join(", "))
+            shown_list(&unknown.iter().take(12).map(String::as_str).collect::<Vec<_>>().join(", ")),
+            lost(depth.is_none(), "depth", "depth_m"),
+            lost(depth.is_none(), "press", "pressure_dbar"),
+            lost(temp.is_none(), "temp", "temp_c"),
         ));
     }
     let needed = accel.iter().copied().chain([time]).max().unwrap_or(0) + 1;
@@ -254,8 +267,12 @@ mod tests {
     fn says_what_is_missing() {
         let e = of("t_s,ax_g,ay_g,a_z").unwrap_err();
         assert!(e.contains("missing: az_g") && e.contains("\"a_z\""), "{e}");
-        let e = of("ax_g,ay_g,az_g").unwrap_err();
-        assert!(e.contains("no time column"), "{e}");
+        let e = of("time_s,ax_g,ay_g,az_g").unwrap_err();
+        assert!(e.contains("no time column") && e.contains("is \"time_s\" the time?"), "{e}");
+        let (_, notices) = of("t_s,ax_g,ay_g,az_g,depth,temp_c").unwrap();
+        assert!(notices[0].contains("is \"depth\" meant as depth_m?"), "{notices:?}");
+        let (_, notices) = of("t_s,ax_g,ay_g,az_g,depth_m,depth_raw").unwrap();
+        assert!(!notices[0].contains("meant"), "{notices:?}");
         let e = of("t_s,x,y,z").unwrap_err();
         assert!(e.contains("ax_ms2"), "{e}");
         let e = of("t_s,ax_g,ay_g,az_ms2").unwrap_err();

@@ -330,6 +330,12 @@ impl TraceReader {
                     "rows with an empty time cell need sample_hz under [logger] in the deployment file",
                 );
             }
+            if self.layout.utc && self.start_us.is_none() && preview.empty_times < preview.seen {
+                problem = problem.help(
+                    "write times as 2031-05-04T06:12:00.040Z, or with the hours from UTC as \
+                     2031-05-04T08:12:00.040+02:00; or give seconds from the start in a column t_s",
+                );
+            }
             if self.delimiter == b',' && preview.widest + 1 >= 2 * self.layout.names.len() {
                 problem = problem.help(
                     "the rows have twice as many cells as the header: decimal commas cannot be \
@@ -432,7 +438,12 @@ impl TraceReader {
                 "{}: column {column}: time stands still or runs back in most of the first {} rows; {why}",
                 self.name,
                 timed.len(),
-            )));
+            ))
+            .help(
+                "where the logger tells whole seconds only, keep the time in the first row of each \
+                 second, leave the other time cells empty, and state sample_hz under [logger] in \
+                 the deployment file",
+            ));
         }
         let (mut rows, mut us) = (0.0, 0.0);
         for (n, step_us) in steps {

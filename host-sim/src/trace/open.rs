@@ -25,7 +25,13 @@ pub type Source = Box<dyn Read + Send>;
 pub fn open_file(path: &Path) -> Result<File, Problem> {
     let name = path.display();
     let meta = std::fs::metadata(path).map_err(|e| match e.kind() {
-        io::ErrorKind::NotFound => Problem::new(format!("{name}: no such file")),
+        io::ErrorKind::NotFound => {
+            let problem = Problem::new(format!("{name}: no such file"));
+            match path.to_string_lossy().contains(['*', '?']) {
+                true => problem.help("no file has a name of this pattern"),
+                false => problem,
+            }
+        }
         _ => Problem::new(format!("{name}: cannot be opened: {e}")),
     })?;
     if meta.is_dir() {
