@@ -1,89 +1,123 @@
-//! Runs the firmware image on an emulated Cortex-M and compares it with the host.
+//! Runs the firmware image on an emulated Cortex-M: compares it with the host bit
+//! for bit, measures what it costs, and checks that these checks can fail.
 
+mod breaks;
 mod check;
 mod demo;
 mod elf;
+mod log;
 mod make;
 mod measure;
+mod newcomer;
 mod profile;
+mod reference;
 mod results;
 mod target;
 mod trace;
 
+use std::process::ExitCode;
+use std::time::Instant;
+
 use on_target_wire::trace::Mode;
-use target::{Build, Pace, TARGETS};
+use target::{Build, TARGETS, here};
 use trace::{Bytes, Job};
 
-fn main() {
-    if std::env::args().nth(1).as_deref() == Some("measure") {
-        match measure::all(&target::here(), std::env::args().nth(2).is_some(), true) { Ok(()) => {} Err(e) => { eprintln!("{e}"); std::process::exit(1) } }
-        return;
+const USAGE: &str = "\
+usage: tests/on-target/run [COMMAND]
+  all        every check below but `bless` and `profile` (the default)
+  reference  results of the synthetic traces against those committed
+  check      host and both targets, bit for bit
+  measure    cost against the bounds; rewrites docs/on-target-table.md
+  break      checks that a broken constant and a planted panic are found
+  newcomer   makes, builds and runs the project of docs/porting.md
+  log        the image's defmt log, decoded
+  bless      takes the present results of the synthetic traces as the committed ones
+  profile    [HZ] [SECONDS] instructions by stage and source line";
+
+fn main() -> ExitCode {
+    let mut arguments = std::env::args().skip(1);
+    let command = arguments.next().unwrap_or_else(|| "all".to_owned());
+    let rest: Vec<String> = arguments.collect();
+    let started = Instant::now();
+    let result = match command.as_str() {
+        "all" => all(),
+        "reference" => reference::all(),
+        "check" => check::all(&TARGETS),
+        "measure" => measure::all(&here(), true, true),
+        "break" => breaks::all(),
+        "newcomer" => newcomer::all(),
+        "log" => log::all(),
+        "bless" => reference::bless(),
+        "profile" => profile_of(&rest),
+        _ => Err(USAGE.to_owned()),
+    };
+    match result {
+        Ok(()) => {
+            println!("{command}: passed in {:.0} s", started.elapsed().as_secs_f64());
+            ExitCode::SUCCESS
+        }
+        Err(e) => {
+            eprintln!("{e}\n{command}: failed");
+            ExitCode::FAILURE
+        }
     }
-    if std::env::args().nth(1).as_deref() == Some("check") {
-        match check::all(&TARGETS) { Ok(()) => {} Err(e) => { eprintln!("{e}"); std::process::exit(1) } }
-        return;
-    }
-    let hours: f64 = std::env::args().nth(1).and_then(|h| h.parse().ok()).unwrap_or(0.2);
-    let hz: f32 = std::env::args().nth(2).and_then(|h| h.parse().ok()).unwrap_or(25.0);
-    let t = make::long(1, hz, hours, Some(make::plain_config(hz)));
-    let host = results::on_host(&t, |_, _| {});
-    println!("host {} bytes", host.len());
-    let shorts: Vec<_> = (0..20).map(|s| make::short(s, hz)).collect();
-    if std::env::args().nth(3).is_some() {
-        for target in TARGETS {
-            let image = target::build(target, &Build::of("image", "")).unwrap();
-            let mut job = Bytes::default();
-            t.write(Job::of(Mode::Decide), &mut job);
-            let t0 = std::time::Instant::now();
-            let p = profile::follow(target, &image, target::folder(&job.0).unwrap().path()).unwrap();
-            println!("{} samples {} {:?}", target.name, p.samples.len(), t0.elapsed());
-            let n = p.samples.len() as f64;
-            for (i, s) in p.stages.iter().enumerate() {
-                let sum: u64 = p.samples.iter().map(|c| u64::from(c[i])).sum();
-                let worst = p.samples.iter().map(|c| c[i]).max().unwrap();
-                println!("  {s:12} mean {:.1} worst {worst}", sum as f64 / n);
-            }
-            let mut lines: Vec<_> = p.lines.into_iter().collect();
-            lines.sort_by_key(|l| std::cmp::Reverse(l.1));
-            for (l, c) in lines.iter().take(60) {
-                println!("    {l:30} {:.1}", *c as f64 / n);
+}
+
+/// Every check, the quick ones first; all are run even where one fails.
+fn all() -> Result<(), String> {
+    let mut failed = Vec::new();
+    let checks: [(&str, &dyn Fn() -> Result<(), String>); 6] = [
+        ("reference", &reference::all),
+        ("newcomer", &newcomer::all),
+        ("log", &log::all),
+        ("break", &breaks::all),
+        ("check", &|| check::all(&TARGETS)),
+        ("measure", &|| measure::all(&here(), false, false)),
+    ];
+    for (name, check) in checks {
+        let started = Instant::now();
+        println!("-- {name}");
+        match check() {
+            Ok(()) => println!("-- {name}: passed in {:.0} s", started.elapsed().as_secs_f64()),
+            Err(e) => {
+                println!("{e}\n-- {name}: FAILED");
+                failed.push(name);
             }
         }
-        return;
     }
+    if failed.is_empty() { Ok(()) } else { Err(format!("failed: {}", failed.join(", "))) }
+}
+
+/// Where the instructions of an ordinary stretch go.
+fn profile_of(arguments: &[String]) -> Result<(), String> {
+    let number = |i: usize, default: f64| {
+        arguments.get(i).map_or(Ok(default), |a| {
+            a.parse::<f64>().map_err(|_| format!("{a} is no number\n{USAGE}"))
+        })
+    };
+    let (hz, seconds) = (number(0, 25.0)? as f32, number(1, 180.0)?);
+    if !(5.0..=100.0).contains(&hz) || !(10.0..=36_000.0).contains(&seconds) {
+        return Err("5 to 100 Hz and 10 to 36000 s were expected".into());
+    }
+    let trace = make::long(1, hz, seconds / 3600.0, Some(make::plain_config(hz)));
     for target in TARGETS {
-        let image = target::build(target, &Build::of("image", "")).unwrap();
-        let mut job = Bytes::default();
-        t.write(Job::of(Mode::Decide), &mut job);
-        let t0 = std::time::Instant::now();
-        let r = target::run(target, &image, &job.0, Pace::Free).unwrap();
-        println!("{} {:?} same {}", target.name, t0.elapsed(), r[17..] == host[..]);
-        let mut job = Bytes::default();
-        let mut expect = vec![];
-        for s in &shorts {
-            s.write(Job::of(Mode::Decide), &mut job);
-            expect.extend(results::on_host(s, |_, _| {}));
+        let image = target::build(target, &Build::of("image", ""))?;
+        let mut traces = Bytes::default();
+        trace.write(Job::of(Mode::Decide), &mut traces);
+        let profile = profile::follow(target, &image, target::folder(&traces.0)?.path())?;
+        let n = profile.samples.len() as f64;
+        println!("{}, {n} samples at {hz} Hz: mean and worst by source file", target.name);
+        for (i, stage) in profile.stages.iter().enumerate() {
+            let counts = profile.samples.iter().map(|s| s[i]);
+            let sum: f64 = counts.clone().map(f64::from).sum();
+            println!("  {stage:12} {:8.1} {:8}", sum / n, counts.max().unwrap_or(0));
         }
-        let r = target::run(target, &image, &job.0, Pace::Free).unwrap();
-        println!("shorts same {} {}", r[17..] == expect[..], expect.len());
-        let mut count = std::collections::BTreeMap::new();
-        for r in results::parse(&r).unwrap() { *count.entry(r.name()).or_insert(0) += 1; }
-        println!("{count:?}");
-        let mut job = Bytes::default();
-        t.write(Job::of(Mode::Time), &mut job);
-        let t0 = std::time::Instant::now();
-        let r = target::run(target, &image, &job.0, Pace::Counted).unwrap();
-        let r = results::parse(&r).unwrap();
-        let (empty, longer, nops) = (r[0].u32_at(0), r[0].u32_at(4), r[0].u32_at(8));
-        let per = f64::from(longer - empty) / f64::from(nops);
-        let mut n: Vec<f64> = r.iter().filter(|r| r.kind == b'T').map(|r| (f64::from(r.u32_at(0)) - f64::from(empty)) / per).collect();
-        let mean = n.iter().sum::<f64>() / n.len() as f64;
-        n.sort_by(f64::total_cmp);
-        println!("{:?} ticks/instr {per} mean {mean:.1} p50 {:.1} p99 {:.1} worst {:.1}", t0.elapsed(), n[n.len()/2], n[n.len()*99/100], n[n.len()-1]);
-        let mut job = Bytes::default();
-        t.write_part(Job::of(Mode::Stack), 0..30_000.min(t.samples.len()), &mut job);
-        let r = target::run(target, &image, &job.0, Pace::Free).unwrap();
-        let r = results::parse(&r).unwrap();
-        println!("stack {:?}", r.iter().filter(|r| r.kind == b'S').map(|r| r.u32_at(0)).max());
+        let mut lines: Vec<_> = profile.lines.into_iter().collect();
+        lines.sort_by_key(|l| std::cmp::Reverse(l.1));
+        println!("  and by line");
+        for (line, count) in lines.iter().take(40) {
+            println!("  {line:24} {:8.1}", *count as f64 / n);
+        }
     }
+    Ok(())
 }

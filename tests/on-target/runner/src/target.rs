@@ -52,14 +52,9 @@ impl Build {
     }
 }
 
-/// Builds an image and gives its path; the error is what the compiler said.
-pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
-    // The images' features exclude each other, so each has a folder of its own.
-    let folder = build.workspace.join("target").join(if build.features.is_empty() {
-        "images".to_owned()
-    } else {
-        format!("images-{}", build.features)
-    });
+/// Cargo set up for a target: the one on the path with the target installed, or
+/// Debian's, which builds `core` from its source package.
+fn cargo(target: Target, folder: &Path) -> Command {
     let debian = std::env::var("ON_TARGET_TOOLCHAIN").as_deref() == Ok("debian");
     let mut command = if debian {
         let mut c = Command::new("/usr/bin/cargo");
@@ -68,8 +63,7 @@ pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
             .env("RUSTC_BOOTSTRAP", "1")
             .env(format!("CARGO_TARGET_{linker}_LINKER"), "ld.lld")
             .env_remove("RUSTUP_TOOLCHAIN")
-            .arg("build")
-            .arg("-Zbuild-std=core");
+            .args(["build", "-Zbuild-std=core"]);
         c
     } else {
         let mut c = Command::new("cargo");
@@ -77,19 +71,44 @@ pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
         c
     };
     command
+        .args(["--quiet", "--release", "--target", target.triple, "--target-dir"])
+        .arg(folder);
+    command
+}
+
+fn finish(mut command: Command, image: PathBuf) -> Result<PathBuf, String> {
+    let output = command.output().map_err(|e| format!("cargo does not start: {e}"))?;
+    if output.status.success() {
+        Ok(image)
+    } else {
+        Err(String::from_utf8_lossy(&output.stderr).into_owned())
+    }
+}
+
+/// Builds an image and gives its path; the error is what the compiler said.
+pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
+    // The images' features exclude each other, so each has a folder of its own.
+    let folder = build.workspace.join("target").join(if build.features.is_empty() {
+        "images".to_owned()
+    } else {
+        format!("images-{}", build.features)
+    });
+    let mut command = cargo(target, &folder);
+    command
         .current_dir(&build.workspace)
-        .args(["--quiet", "--release", "--package", "on-target-image"])
-        .args(["--target", target.triple, "--bin", build.binary])
-        .arg("--target-dir")
-        .arg(&folder);
+        .args(["--package", "on-target-image", "--bin", build.binary]);
     if !build.features.is_empty() {
         command.args(["--features", build.features]);
     }
-    let output = command.output().map_err(|e| format!("cargo does not start: {e}"))?;
-    if !output.status.success() {
-        return Err(String::from_utf8_lossy(&output.stderr).into_owned());
-    }
-    Ok(folder.join(target.triple).join("release").join(build.binary))
+    finish(command, folder.join(target.triple).join("release").join(build.binary))
+}
+
+/// Builds a project of its own.
+pub fn build_project(target: Target, project: &Path, binary: &str) -> Result<PathBuf, String> {
+    let folder = project.join("target");
+    let mut command = cargo(target, &folder);
+    command.current_dir(project);
+    finish(command, folder.join(target.triple).join("release").join(binary))
 }
 
 /// How to run an image.
@@ -129,20 +148,26 @@ pub fn put_traces(folder: &Path, traces: &[u8]) -> Result<(), String> {
         .map_err(|e| format!("traces cannot be written: {e}"))
 }
 
-/// Runs an image in a folder and gives the results.
-pub fn run_in(target: Target, image: &Path, folder: &Path, pace: Pace) -> Result<Vec<u8>, String> {
+/// Runs an image in a folder.
+pub fn emulate(target: Target, image: &Path, folder: &Path, pace: Pace) -> Result<(), String> {
     let output = emulator(target, image, folder, pace)
         .stdin(Stdio::null())
         .output()
         .map_err(|e| format!("qemu-system-arm does not start: {e}"))?;
-    if !output.status.success() {
-        return Err(format!(
-            "the image on {} ended with {}: {}",
-            target.machine,
-            output.status,
-            String::from_utf8_lossy(&output.stderr)
-        ));
+    if output.status.success() {
+        return Ok(());
     }
+    Err(format!(
+        "the image on {} ended with {}: {}",
+        target.machine,
+        output.status,
+        String::from_utf8_lossy(&output.stderr)
+    ))
+}
+
+/// Runs an image in a folder and gives the results.
+pub fn run_in(target: Target, image: &Path, folder: &Path, pace: Pace) -> Result<Vec<u8>, String> {
+    emulate(target, image, folder, pace)?;
     fs::read(folder.join("results.bin")).map_err(|e| format!("no results: {e}"))
 }
 
