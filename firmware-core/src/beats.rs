@@ -499,9 +499,10 @@ impl Beats {
                 let idle = cycle.start().wrapping_sub(self.used) as f32;
                 return match (like(2.2), idle < 4.0 * period) {
                     (true, true) => 2,
-                    (true, false) => 3,
+                    (true, false) if like(1.7) => 3,
+                    (true, false) => 4,
                     (false, true) => 3,
-                    (false, false) => 5,
+                    (false, false) => 7,
                 };
             }
         }
