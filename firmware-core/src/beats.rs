@@ -351,6 +351,7 @@ pub struct Beats {
     /// End of the last cycle that became a beat.
     used: u32,
     any_used: bool,
+    worked: bool,
     recent_g: f32,
     recent_period: f32,
     own_period: f32,
@@ -393,6 +394,7 @@ impl Beats {
             active: None,
             used: 0,
             any_used: false,
+            worked: false,
             recent_g: 0.0,
             recent_period: 0.0,
             own_period: 0.0,
@@ -418,6 +420,7 @@ impl Beats {
     /// Takes one value of sideways acceleration, g.
     pub fn step(&mut self, sway_g: f32) {
         self.index = self.index.wrapping_add(1);
+        self.worked = false;
         let now = self.index.wrapping_mul(PARTS);
         let floor = self.min_sway_g * 0.9;
         let mut x = sway_g;
@@ -446,6 +449,7 @@ impl Beats {
     /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.
     #[inline(never)]
     fn close(&mut self, number: u8, turn: Turn, spacing: u32) {
+        self.worked = true;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
         if let Some((cycle, rise, fall)) = rung.turn(turn, spacing) {
             self.judge(number, cycle, rise, fall, spacing);
@@ -499,9 +503,10 @@ impl Beats {
                 let idle = cycle.start().wrapping_sub(self.used) as f32;
                 return match (like(2.2), idle < 4.0 * period) {
                     (true, true) => 2,
-                    (true, false) => 3,
+                    (true, false) if like(1.7) => 3,
+                    (true, false) => 4,
                     (false, true) => 3,
-                    (false, false) => 5,
+                    (false, false) => 7,
                 };
             }
         }
@@ -716,6 +721,11 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
+    }
+
+    /// True if the latest value made more work than most.
+    pub fn worked(&self) -> bool {
+        self.worked
     }
 
     /// True while a finished beat waits.

@@ -77,7 +77,7 @@ impl Posture {
         self.len / 2
     }
 
-    /// Sets half the beat's period, in samples, for [`Motion::swing_g`]; at most
+    /// Sets half the beat's period, in samples, for [`Detail::swing_g`]; at most
     /// half the window is used.
     pub fn set_half_beat(&mut self, samples: f32) {
         self.half_beat = (math::round_u32(samples) as u8).min(self.len / 2).max(1);

@@ -73,6 +73,7 @@ struct Fixed {
 /// A fit under way over the grid.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Fit {
+    summed: bool,
     point: u16,
     step_h: f32,
     fixed: Fixed,
@@ -207,11 +208,10 @@ impl Recovery {
         (math::cos(angle), math::sin(angle))
     }
 
+    /// The means of the signals; the rest follows with the next samples.
     fn start_fit(&mut self) {
         let mut f = Fixed::default();
-        let (tc, ts) = self.turn();
-        let used = usize::from(self.filled);
-        for bin in self.bins.iter().take(used) {
+        for bin in self.bins.iter().take(usize::from(self.filled)) {
             if bin.first() == Some(&MISSING) {
                 continue;
             }
@@ -226,32 +226,9 @@ impl Recovery {
         for m in &mut f.mean {
             *m /= f.n;
         }
-        let (mut c, mut s) = (1.0_f32, 0.0_f32);
-        for bin in self.bins.iter().take(used) {
-            if bin.first() != Some(&MISSING) {
-                f.c += c;
-                f.s += s;
-                f.cc += c * c;
-                f.cs += c * s;
-                f.ss += s * s;
-                for i in 0..SIGNALS {
-                    let y = bin.get(i).map_or(0.0, |v| f32::from(*v) / LOG_SCALE)
-                        - f.mean.get(i).copied().unwrap_or(0.0);
-                    if let Some(v) = f.yy.get_mut(i) {
-                        *v += y * y;
-                    }
-                    if let Some(v) = f.cy.get_mut(i) {
-                        *v += y * c;
-                    }
-                    if let Some(v) = f.sy.get_mut(i) {
-                        *v += y * s;
-                    }
-                }
-            }
-            (c, s) = (c * tc - s * ts, s * tc + c * ts);
-        }
         let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
         self.fit = Some(Fit {
+            summed: false,
             point: 0,
             step_h: 1.4 * now_h / f32::from(TIMES),
             fixed: f,
@@ -263,9 +240,51 @@ impl Recovery {
         });
     }
 
+    /// The sums that do not depend on the grid point.
+    fn sum(&self, f: &mut Fixed) {
+        let (tc, ts) = self.turn();
+        let (mut c, mut s) = (1.0_f32, 0.0_f32);
+        let [m0, m1, m2] = f.mean;
+        let mut yy = [0.0_f32; SIGNALS];
+        let mut cy = [0.0_f32; SIGNALS];
+        let mut sy = [0.0_f32; SIGNALS];
+        for bin in self.bins.iter().take(usize::from(self.filled)) {
+            let [b0, b1, b2] = *bin;
+            if b0 != MISSING {
+                f.c += c;
+                f.s += s;
+                f.cc += c * c;
+                f.cs += c * s;
+                f.ss += s * s;
+                let y = [
+                    f32::from(b0) * (1.0 / LOG_SCALE) - m0,
+                    f32::from(b1) * (1.0 / LOG_SCALE) - m1,
+                    f32::from(b2) * (1.0 / LOG_SCALE) - m2,
+                ];
+                for (((y, yy), cy), sy) in
+                    y.iter().zip(yy.iter_mut()).zip(cy.iter_mut()).zip(sy.iter_mut())
+                {
+                    *yy += y * y;
+                    *cy += y * c;
+                    *sy += y * s;
+                }
+            }
+            (c, s) = (c * tc - s * ts, s * tc + c * ts);
+        }
+        f.yy = yy;
+        f.cy = cy;
+        f.sy = sy;
+    }
+
     /// Works one grid point, if a fit is under way. Gives a report when the fit ends.
     pub fn step(&mut self, now_us: u64) -> Option<RecoveryReport> {
         let mut fit = self.fit?;
+        if !fit.summed {
+            fit.summed = true;
+            self.sum(&mut fit.fixed);
+            self.fit = Some(fit);
+            return None;
+        }
         let per = STEEPS.len() as u16;
         let time = fit.point.checked_div(per).unwrap_or(0);
         let steep = fit.point.checked_rem(per).unwrap_or(0);

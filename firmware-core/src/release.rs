@@ -157,12 +157,12 @@ impl Release {
         // The sun moves slowly: look once a minute.
         if now_us >= self.next_sun_us {
             let now_s = i64::try_from(now_us.checked_div(1_000_000).unwrap_or(0)).unwrap_or(0);
-            let left = sun::daylight_left_s(
+            self.light = sun::daylight_lasts(
                 start.saturating_add(now_s),
+                self.margin_s,
                 self.latitude_deg,
                 self.longitude_deg,
             );
-            self.light = left > 0 && left >= self.margin_s;
             self.next_sun_us = now_us.saturating_add(60_000_000);
         }
         self.light

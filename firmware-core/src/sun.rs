@@ -12,6 +12,9 @@ const DAY_S: i64 = 86_400;
 /// 2000-01-01T12:00:00Z, Unix time.
 const J2000_UNIX_S: i64 = 946_728_000;
 
+/// Sine of the height of the sun's centre at sunrise and sunset: -0.833 degrees.
+const HORIZON: f32 = -0.014_538;
+
 /// The sun's day at a place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SunTimes {
@@ -99,19 +102,19 @@ pub fn sun_times(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> SunTimes
     }
 }
 
-/// Seconds of daylight left at a time and place; 0 by night.
-pub fn daylight_left_s(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> i64 {
-    // The solar day that holds this time may belong to the UTC day before or after.
-    for shift in [0, -DAY_S, DAY_S] {
-        match sun_times(unix_s.saturating_add(shift), latitude_deg, longitude_deg) {
-            SunTimes::AlwaysUp => return DAY_S,
-            SunTimes::AlwaysDown => {}
-            SunTimes::RiseSet { rise_unix_s, set_unix_s } => {
-                if unix_s >= rise_unix_s && unix_s < set_unix_s {
-                    return set_unix_s.saturating_sub(unix_s);
-                }
-            }
-        }
-    }
-    0
+/// True while the sun's upper limb stands above the horizon.
+pub fn is_day(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> bool {
+    let (declination, equation) = position(unix_s);
+    let minutes = unix_s.rem_euclid(DAY_S) as f32 / 60.0;
+    let hour_deg = (minutes + equation) * 0.25 + longitude_deg - 180.0;
+    let lat = latitude_deg / math::DEG;
+    let height =
+        sin(lat) * sin(declination) + cos(lat) * cos(declination) * cos(hour_deg / math::DEG);
+    height > HORIZON
+}
+
+/// True if it is day and still will be `margin_s` later (less than half a day).
+pub fn daylight_lasts(unix_s: i64, margin_s: i64, latitude_deg: f32, longitude_deg: f32) -> bool {
+    is_day(unix_s, latitude_deg, longitude_deg)
+        && is_day(unix_s.saturating_add(margin_s), latitude_deg, longitude_deg)
 }

@@ -349,8 +349,11 @@ impl Tag {
         if self.beats.has_ready() {
             out.beat = self.next_beat();
         }
-        if self.now_us >= self.wake_us || self.recovery.busy() {
+        if self.now_us >= self.wake_us {
             self.seldom(out);
+        } else if self.recovery.busy() && !self.beats.worked() {
+            // A grid point waits for a sample with little else to do.
+            self.fit_step(out);
         }
     }
 
@@ -381,7 +384,7 @@ impl Tag {
         }
     }
 
-    /// Minutes, the fit, and once a second the release.
+    /// Minutes, and once a second the release.
     #[inline(never)]
     fn seldom(&mut self, out: &mut Output) {
         let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
@@ -390,18 +393,20 @@ impl Tag {
         {
             self.minute_step(&summary, out);
         }
-        if self.recovery.busy()
-            && let Some(report) = self.recovery.step(self.now_us)
-        {
-            out.recovery = Some(report);
-            self.record(record::EVENT_BYTES);
-        }
         if self.now_us >= self.next_second_us {
             self.next_second_us = self.release.until_ceiling(self.now_us.saturating_add(1_000_000));
             out.release = self.release_step();
         }
         let minute_us = self.minutes.due_us().saturating_add(self.motion_delay_us);
         self.wake_us = minute_us.min(self.next_second_us);
+    }
+
+    #[inline(never)]
+    fn fit_step(&mut self, out: &mut Output) {
+        if let Some(report) = self.recovery.step(self.now_us) {
+            out.recovery = Some(report);
+            self.record(record::EVENT_BYTES);
+        }
     }
 
     /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`

@@ -6,7 +6,7 @@
 //! horizon and a small error of angle is a long time, within 5 minutes; the same
 //! days without sunrise or sunset.
 
-use firmware_core::sun::{SunTimes, daylight_left_s, sun_times};
+use firmware_core::sun::{SunTimes, daylight_lasts, is_day, sun_times};
 use serde::Deserialize;
 use swaymark_tests::reference;
 
@@ -50,13 +50,22 @@ fn sunrise_and_sunset_within_two_minutes_of_astral() {
 }
 
 #[test]
-fn daylight_left_ends_with_the_sun() {
+fn daylight_begins_and_ends_with_the_sun() {
     for row in reference::rows::<Row>("sun.csv") {
-        let left = |t| daylight_left_s(t, row.latitude_deg, row.longitude_deg);
-        let Some((rise, set)) = row.rise_unix_s.zip(row.set_unix_s) else { continue };
-        assert_eq!(left(rise - 600), 0, "before sunrise");
-        assert_eq!(left(set + 600), 0, "after sunset");
-        let middle = rise + (set - rise) / 2;
-        assert!((left(middle) - (set - middle)).abs() <= 300, "at noon");
+        let day = |t| is_day(t, row.latitude_deg, row.longitude_deg);
+        let lasts = |t, margin| daylight_lasts(t, margin, row.latitude_deg, row.longitude_deg);
+        let noon = row.day_unix_s + 43_200 - (row.longitude_deg * 240.0) as i64;
+        match row.rise_unix_s.zip(row.set_unix_s) {
+            Some((rise, set)) => {
+                let slack = if row.latitude_deg.abs() <= 60.0 { 120 } else { 300 };
+                assert!(!day(rise - slack) && day(rise + slack), "sunrise");
+                assert!(day(set - slack) && !day(set + slack), "sunset");
+                let margin = (set - rise) / 4;
+                assert!(lasts(set - margin - slack, margin), "just enough daylight is left");
+                assert!(!lasts(set - margin + slack, margin), "just too little is left");
+                assert!(!lasts(rise - slack, margin), "before sunrise");
+            }
+            None => assert_eq!(day(noon), row.kind == "always_up", "noon of a day without either"),
+        }
     }
 }
