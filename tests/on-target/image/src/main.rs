@@ -29,8 +29,8 @@ static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
 /// The step that is measured: what a firmware's loop calls.
 #[inline(never)]
 #[unsafe(no_mangle)]
-fn measured_step(tag: &mut Tag, sample: &Sample) -> Output {
-    tag.step(sample)
+fn measured_step(tag: &mut Tag, sample: &Sample, out: &mut Output) {
+    tag.step_into(sample, out);
 }
 
 /// Builds the tag in its place.
@@ -90,6 +90,7 @@ fn run(
     let mut timer = Timer::default();
     let mut pin = Pin::default();
     let mut clock = Clock::default();
+    let mut out = Output::default();
     let period_us = header.config.sample_us();
     if accel.start().is_err() {
         debug::exit(debug::EXIT_FAILURE);
@@ -103,19 +104,18 @@ fn run(
             memory_used: raw.memory_used,
         };
         let sample = app::read(&mut accel, &mut timer, raw.t_us, period_us, slow);
-        let out = match header.mode {
+        match header.mode {
             Mode::Time => {
-                let (out, spent) = ticks.of(|| measured_step(tag, &sample));
+                let ((), spent) = ticks.of(|| measured_step(tag, &sample, &mut out));
                 record::write_measure(b'T', number, spent, results);
-                out
             }
             Mode::Stack => {
-                let (out, depth) = measure::stack(measure::STEP, || measured_step(tag, &sample));
+                let ((), depth) =
+                    measure::stack(measure::STEP, || measured_step(tag, &sample, &mut out));
                 record::write_measure(b'S', number, depth, results);
-                out
             }
-            _ => measured_step(tag, &sample),
-        };
+            _ => measured_step(tag, &sample, &mut out),
+        }
         app::act(&out, &mut pin);
         record::write(&out, number, results);
         log(&out);

@@ -100,6 +100,8 @@ pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
     if !build.features.is_empty() {
         command.args(["--features", build.features]);
     }
+    // Everything that is logged, for the image that logs.
+    command.env("DEFMT_LOG", "trace");
     finish(command, folder.join(target.triple).join("release").join(build.binary))
 }
 

@@ -45,9 +45,10 @@ fn main() -> ! {
     let Ok(config) = Config::new(logger, place, animal, detector, release) else { loop {} };
     // SAFETY: `main` runs once and nothing else touches the tag.
     let tag = unsafe { (*(&raw mut TAG)).write(Tag::new(config)) };
+    let mut out = Output::default();
     loop {
-        let out = tag.step(black_box(&sample));
-        black_box(out);
+        tag.step_into(black_box(&sample), &mut out);
+        black_box(&out);
         black_box(tag.finish());
         black_box((tag.fate(), tag.fate_report(), tag.recovery(), tag.release()));
         black_box((tag.faults(), tag.record_bytes()));
