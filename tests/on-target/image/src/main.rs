@@ -16,9 +16,9 @@ use firmware_core::tag::{Output, Sample, Tag};
 use on_target_wire::accel::{Accelerometer, CountsAccel, FloatAccel};
 use on_target_wire::app::{self, Slow};
 use on_target_wire::bus::{Bus, Part, Pin, Timer};
-use on_target_wire::record::{self, End};
 #[cfg(feature = "inspect")]
 use on_target_wire::digest::Stages;
+use on_target_wire::record::{self, End};
 use on_target_wire::trace::{Clock, Header, Kind, Mode, Raw};
 
 use host::{Reader, Writer};
@@ -52,8 +52,7 @@ fn main() -> ! {
             // SAFETY: the bytes are those of a tag that this very image wrote.
             unsafe { host::load(c"tag.bin", place) };
         } else if header.mode == Mode::Stack {
-            let ((), deep) =
-                measure::stack(measure::NEW, || measured_new(place, &header.config));
+            let ((), deep) = measure::stack(measure::NEW, || measured_new(place, &header.config));
             record::write_measure(b'S', u32::MAX, deep, &mut results);
         } else {
             measured_new(place, &header.config);
@@ -98,11 +97,8 @@ fn run(
     for number in 0..header.samples {
         let raw = Raw::read(header.kind, &mut clock, input);
         part.fill(raw.axes);
-        let slow = Slow {
-            depth_m: raw.depth_m,
-            cell_left: raw.cell_left,
-            memory_used: raw.memory_used,
-        };
+        let slow =
+            Slow { depth_m: raw.depth_m, cell_left: raw.cell_left, memory_used: raw.memory_used };
         let sample = app::read(&mut accel, &mut timer, raw.t_us, period_us, slow);
         match header.mode {
             Mode::Time => {

@@ -110,11 +110,12 @@ pub fn locate(target: Target, inspecting: &Path, trace: &Trace) -> Result<String
     job.every = (samples / LOOKS).max(1);
     let mut names = Vec::new();
     loop {
-        let last = (samples.saturating_sub(1)).min(job.first.saturating_add(job.every * (LOOKS + 1)));
+        let last =
+            (samples.saturating_sub(1)).min(job.first.saturating_add(job.every * (LOOKS + 1)));
         let mut want = BTreeMap::new();
         let part = Trace { samples: trace.samples[..=last as usize].to_vec(), ..trace.clone() };
         results::on_host(&part, |number, tag| {
-            if number >= job.first && (number - job.first) % job.every == 0 {
+            if number >= job.first && (number - job.first).is_multiple_of(job.every) {
                 let stages = Stages::of(tag);
                 names = stages.iter().map(|s| s.name().to_owned()).collect();
                 want.insert(number, stages.iter().map(|s| s.digest).collect::<Vec<_>>());
@@ -142,11 +143,9 @@ pub fn locate(target: Target, inspecting: &Path, trace: &Trace) -> Result<String
                 names.get(stage).map_or("?", String::as_str)
             ));
         }
+        // The look before this one agreed: look more closely in between.
         job.first = sample - job.every + 1;
-        job.every = 1;
-        if job.every > LOOKS {
-            job.every = (job.every / LOOKS).max(1);
-        }
+        job.every = (job.every / LOOKS).max(1);
     }
 }
 
@@ -156,26 +155,53 @@ pub fn coverage(expected: &[Vec<u8>]) -> Result<String, String> {
     for bytes in expected {
         for r in results::parse(bytes)? {
             let label = match r.kind {
-                b'F' => format!("fate {}", ["?", "alive", "dead", "afloat", "on the bottom"][usize::from(r.body[0])]),
+                b'F' => format!(
+                    "fate {}",
+                    ["?", "alive", "dead", "afloat", "on the bottom"][usize::from(r.body[0])]
+                ),
                 b'L' => format!(
                     "release: {}",
-                    ["ceiling", "death", "detached", "recovered", "memory", "cell", "depth"][usize::from(r.body[24])]
+                    ["ceiling", "death", "detached", "recovered", "memory", "cell", "depth"]
+                        [usize::from(r.body[24])]
                 ),
                 b'X' => format!(
                     "fault: {}",
-                    ["stuck", "clipped", "missing", "gap", "clock", "depth"][usize::from(r.body[0])]
+                    ["stuck", "clipped", "missing", "gap", "clock", "depth"]
+                        [usize::from(r.body[0])]
                 ),
-                b'R' => if r.body[12] == 1 { "recovery decided".to_owned() } else { "recovery estimated".to_owned() },
+                b'R' => {
+                    if r.body[12] == 1 {
+                        "recovery decided".to_owned()
+                    } else {
+                        "recovery estimated".to_owned()
+                    }
+                }
                 _ => r.name().to_owned(),
             };
             *seen.entry(label).or_default() += 1;
         }
     }
     let wanted = [
-        "beat", "minute", "fate dead", "fate afloat", "fate on the bottom", "recovery estimated",
-        "recovery decided", "release: ceiling", "release: death", "release: detached",
-        "release: recovered", "release: memory", "release: cell", "release: depth", "fault: stuck",
-        "fault: clipped", "fault: missing", "fault: gap", "fault: clock", "fault: depth",
+        "beat",
+        "minute",
+        "fate dead",
+        "fate afloat",
+        "fate on the bottom",
+        "recovery estimated",
+        "recovery decided",
+        "release: ceiling",
+        "release: death",
+        "release: detached",
+        "release: recovered",
+        "release: memory",
+        "release: cell",
+        "release: depth",
+        "fault: stuck",
+        "fault: clipped",
+        "fault: missing",
+        "fault: gap",
+        "fault: clock",
+        "fault: depth",
     ];
     let text = seen.iter().map(|(k, n)| format!("{k} {n}")).collect::<Vec<_>>().join(", ");
     let missing: Vec<&str> = wanted.into_iter().filter(|w| !seen.contains_key(*w)).collect();
@@ -201,8 +227,10 @@ pub fn all(targets: &[Target]) -> Result<(), String> {
     if demos.is_empty() {
         println!("demo-data holds no traces yet");
     }
-    let images: Vec<_> =
-        targets.iter().map(|t| target::build(*t, &Build::of("image", ""))).collect::<Result<_, _>>()?;
+    let images: Vec<_> = targets
+        .iter()
+        .map(|t| target::build(*t, &Build::of("image", "")))
+        .collect::<Result<_, _>>()?;
     each(targets, &images, &traces, &want)?;
     println!("{} synthetic traces: the same bits on host and {}", traces.len(), names(targets));
     for path in demos {
@@ -235,7 +263,9 @@ fn each(
             .collect();
         let failed: Vec<String> = running
             .into_iter()
-            .filter_map(|r| r.join().unwrap_or_else(|_| Err("the comparison broke off".into())).err())
+            .filter_map(|r| {
+                r.join().unwrap_or_else(|_| Err("the comparison broke off".into())).err()
+            })
             .collect();
         if failed.is_empty() { Ok(()) } else { Err(failed.join("\n")) }
     })

@@ -39,9 +39,9 @@ pub fn sizes(image: &Path) -> Result<Sizes, String> {
             sizes.flash += section.size();
         }
     }
-    let tag = file.symbols().find(|s| {
-        s.address() >= RAM && s.name().is_ok_and(|n| n.contains("TAG")) && s.size() > 0
-    });
+    let tag = file
+        .symbols()
+        .find(|s| s.address() >= RAM && s.name().is_ok_and(|n| n.contains("TAG")) && s.size() > 0);
     sizes.tag = tag.map_or(0, |s| s.size());
     Ok(sizes)
 }

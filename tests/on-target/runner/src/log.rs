@@ -41,7 +41,10 @@ pub fn all() -> Result<(), String> {
     }
     let decisions = lines.iter().find(|l| l.starts_with("fate ")).cloned().unwrap_or_default();
     if lines.len() < wanted || decisions.is_empty() {
-        return Err(format!("{} lines of log for {wanted} minutes, faults and decisions", lines.len()));
+        return Err(format!(
+            "{} lines of log for {wanted} minutes, faults and decisions",
+            lines.len()
+        ));
     }
     println!("the log holds {} lines, such as `{decisions}`", lines.len());
     Ok(())

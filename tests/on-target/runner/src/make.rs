@@ -5,8 +5,8 @@
 
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
 use libm::{cos, exp, fabs, floor, sin};
-use oorandom::Rand64;
 use on_target_wire::trace::{Axes, Kind, Raw};
+use oorandom::Rand64;
 
 use crate::trace::Trace;
 
@@ -159,7 +159,8 @@ pub fn short(seed: u64, hz: f32) -> Trace {
         _ => None,
     };
     let faults_every_s = if c.one_in(3) { f64::MAX } else { c.between(30.0, 120.0) };
-    let life = Life { length_s: minutes * 60.0, end, ends_after_s, recovering: None, faults_every_s };
+    let life =
+        Life { length_s: minutes * 60.0, end, ends_after_s, recovering: None, faults_every_s };
     build(&mut c, &format!("seed {seed}"), config, kind, &life)
 }
 
@@ -286,7 +287,11 @@ fn build(c: &mut Chance, name: &str, config: Config, kind: Kind, life: &Life) ->
                     fault = None;
                 }
                 4 => {
-                    t_us = if c.one_in(2) { t_us + 3_600_000_000 } else { t_us.saturating_sub(90_000_000) };
+                    t_us = if c.one_in(2) {
+                        t_us + 3_600_000_000
+                    } else {
+                        t_us.saturating_sub(90_000_000)
+                    };
                     fault = None;
                 }
                 _ => g = held,
@@ -302,9 +307,8 @@ fn build(c: &mut Chance, name: &str, config: Config, kind: Kind, life: &Life) ->
             ),
             Kind::Floats => Axes::Floats(g.map(|a| a as f32)),
         });
-        let reading = has_depth
-            && i % depth_every.max(1) == 0
-            && (t_s < depth_dies_s || !depth_falls_silent);
+        let reading =
+            has_depth && i % depth_every.max(1) == 0 && (t_s < depth_dies_s || !depth_falls_silent);
         if t_s < depth_dies_s {
             held_depth = (depth_m + 0.02 * c.noise()) as f32;
         }

@@ -242,18 +242,14 @@ fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<
         })
         .collect();
     if known != profile.stages.len() {
-        return Err(format!("a stage is new: {:?}; say in `measure.rs` where it belongs", profile.stages));
+        return Err(format!(
+            "a stage is new: {:?}; say in `measure.rs` where it belongs",
+            profile.stages
+        ));
     }
     stages.retain(|s| s.1.worst > 0.0);
     let (worst_faulty, worst_faulty_in) = worst_faulty(target, image, hz)?;
-    Ok(Rate {
-        hz,
-        hours,
-        whole: Spread::of(all),
-        worst_faulty,
-        worst_faulty_in,
-        stages,
-    })
+    Ok(Rate { hz, hours, whole: Spread::of(all), worst_faulty, worst_faulty_in, stages })
 }
 
 /// The dearest step of the short, faulty traces, and the stages that it went to.
@@ -265,8 +261,7 @@ fn worst_faulty(target: Target, image: &std::path::Path, hz: f32) -> Result<(f64
     }
     let counts = instructions(&target::run(target, image, &traces.0, Pace::Counted)?)?;
     let steps = shorts.iter().flat_map(|t| (0..t.samples.len()).map(move |i| (t, i)));
-    let Some((worst, (trace, sample))) =
-        counts.iter().zip(steps).max_by(|a, b| a.0.total_cmp(b.0))
+    let Some((worst, (trace, sample))) = counts.iter().zip(steps).max_by(|a, b| a.0.total_cmp(b.0))
     else {
         return Ok((0.0, String::new()));
     };

@@ -44,7 +44,10 @@ pub fn all() -> Result<(), String> {
         let image = target::build_project(target, &project, "my-tag")?;
         let folder = target::folder(&[])?;
         target::emulate(target, &image, folder.path(), Pace::Free)?;
-        println!("{}: the project of docs/porting.md builds, runs and counts its beats", target.name);
+        println!(
+            "{}: the project of docs/porting.md builds, runs and counts its beats",
+            target.name
+        );
     }
     Ok(())
 }

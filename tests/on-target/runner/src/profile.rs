@@ -86,7 +86,10 @@ impl Walk {
 /// Hexadecimal digits up to the first other byte.
 fn hex(text: &[u8]) -> u64 {
     let length = text.iter().position(|b| !b.is_ascii_hexdigit()).unwrap_or(text.len());
-    std::str::from_utf8(&text[..length]).ok().and_then(|t| u64::from_str_radix(t, 16).ok()).unwrap_or(0)
+    std::str::from_utf8(&text[..length])
+        .ok()
+        .and_then(|t| u64::from_str_radix(t, 16).ok())
+        .unwrap_or(0)
 }
 
 /// Runs an image in a folder that holds its traces, and follows every instruction.
@@ -122,7 +125,8 @@ pub fn follow(target: Target, image: &Path, folder: &Path) -> Result<Profile, St
                 let path = location.file.unwrap_or("").replace('\\', "/");
                 if innermost.is_empty() {
                     let tail: Vec<&str> = path.rsplit('/').take(2).collect();
-                    innermost = format!("{}:{}", tail.first().unwrap_or(&""), location.line.unwrap_or(0));
+                    innermost =
+                        format!("{}:{}", tail.first().unwrap_or(&""), location.line.unwrap_or(0));
                 }
                 if let Some((_, rest)) = path.split_once("firmware-core/src/") {
                     let stem = rest.trim_end_matches(".rs");

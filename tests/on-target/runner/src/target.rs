@@ -17,16 +17,8 @@ pub struct Target {
 
 /// Cortex-M4F and Cortex-M0.
 pub const TARGETS: [Target; 2] = [
-    Target {
-        name: "Cortex-M4F",
-        triple: "thumbv7em-none-eabihf",
-        machine: "mps2-an386",
-    },
-    Target {
-        name: "Cortex-M0",
-        triple: "thumbv6m-none-eabi",
-        machine: "microbit",
-    },
+    Target { name: "Cortex-M4F", triple: "thumbv7em-none-eabihf", machine: "mps2-an386" },
+    Target { name: "Cortex-M0", triple: "thumbv6m-none-eabi", machine: "microbit" },
 ];
 
 /// Folder of this workspace.
@@ -70,9 +62,7 @@ fn cargo(target: Target, folder: &Path) -> Command {
         c.arg("build");
         c
     };
-    command
-        .args(["--quiet", "--release", "--target", target.triple, "--target-dir"])
-        .arg(folder);
+    command.args(["--quiet", "--release", "--target", target.triple, "--target-dir"]).arg(folder);
     command
 }
 
@@ -94,9 +84,12 @@ pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
         format!("images-{}", build.features)
     });
     let mut command = cargo(target, &folder);
-    command
-        .current_dir(&build.workspace)
-        .args(["--package", "on-target-image", "--bin", build.binary]);
+    command.current_dir(&build.workspace).args([
+        "--package",
+        "on-target-image",
+        "--bin",
+        build.binary,
+    ]);
     if !build.features.is_empty() {
         command.args(["--features", build.features]);
     }
