@@ -470,8 +470,7 @@ impl Beats {
             && !(sure && (period > 3.5 * self.own_period || cycle.amplitude < 0.1 * self.own_g))
             && ratio > 0.45
             && cycle.amplitude >= self.min_sway_g
-            && rise < 3.0 * fall
-            && fall < 3.0 * rise
+            && math::alike(rise, fall, 3.0)
             && up > 0.25 * period
             && up < 0.75 * period;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
@@ -479,10 +478,8 @@ impl Beats {
             let last = *rung.latest();
             let agrees = last.run > 0
                 && last.end == cycle.start()
-                && period < AGREE_PERIOD * last.period()
-                && last.period() < AGREE_PERIOD * period
-                && cycle.amplitude < AGREE_SWAY * last.amplitude
-                && last.amplitude < AGREE_SWAY * cycle.amplitude;
+                && math::alike(period, last.period(), AGREE_PERIOD)
+                && math::alike(cycle.amplitude, last.amplitude, AGREE_SWAY);
             cycle.run = if agrees { last.run.saturating_add(1) } else { 1 };
         }
         rung.remember(cycle);
@@ -495,10 +492,8 @@ impl Beats {
     fn needed(&self, cycle: &Cycle) -> u8 {
         let period = cycle.period();
         if self.own_count >= OWN_KNOWN {
-            let like = |factor: f32| {
-                cycle.amplitude < factor * self.own_g && self.own_g < factor * cycle.amplitude
-            };
-            if period < 1.7 * self.own_period && self.own_period < 1.7 * period && like(3.5) {
+            let like = |factor: f32| math::alike(cycle.amplitude, self.own_g, factor);
+            if math::alike(period, self.own_period, 1.7) && like(3.5) {
                 // Its own rhythm: sooner believed at its own strength, and when under way.
                 let idle = cycle.start().wrapping_sub(self.used) as f32;
                 return match (like(2.2), idle < 4.0 * period) {
@@ -509,8 +504,6 @@ impl Beats {
                     (false, false) => 7,
                 };
             }
-        }
-        if self.own_count >= OWN_KNOWN {
             if period > 2.2 * self.own_period || cycle.amplitude < 0.25 * self.own_g {
                 // Slow or weak beyond this animal's habit: turns, swell, a rocking glide.
                 return 12;
@@ -527,12 +520,9 @@ impl Beats {
 
     /// True for a cycle of about this animal's own period and strength.
     fn like_own(&self, cycle: &Cycle) -> bool {
-        let period = cycle.period();
         self.own_count >= OWN_SURE
-            && period < 1.5 * self.own_period
-            && self.own_period < 1.5 * period
-            && cycle.amplitude < 2.2 * self.own_g
-            && self.own_g < 2.2 * cycle.amplitude
+            && math::alike(cycle.period(), self.own_period, 1.5)
+            && math::alike(cycle.amplitude, self.own_g, 2.2)
     }
 
     /// True while nothing is known of this animal and slower motion, larger than
@@ -589,14 +579,12 @@ impl Beats {
     /// True for a cycle right behind one that became a beat, on the same rung,
     /// that may be the last of a bout: looser agreement will do.
     fn follows(&self, number: u8, cycle: &Cycle) -> bool {
-        let period = cycle.period();
         self.active == Some(number)
             && self.any_used
             && self.used == cycle.start()
             && cycle.amplitude > EDGE_LOW * self.recent_g
             && cycle.amplitude < EDGE_HIGH * self.recent_g
-            && period < EDGE_PERIOD * self.recent_period
-            && self.recent_period < EDGE_PERIOD * period
+            && math::alike(cycle.period(), self.recent_period, EDGE_PERIOD)
     }
 
     fn compete(&mut self, number: u8, cycle: Cycle) {
@@ -610,7 +598,7 @@ impl Beats {
             let held = self.rungs.get(usize::from(active)).map_or(Cycle::NONE, |r| *r.latest());
             let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end) as f32;
             let alive = held.run > 0 && age < 2.0 * held.period() + 400.0;
-            let same = held.period() < 1.4 * cycle.period() && cycle.period() < 1.4 * held.period();
+            let same = math::alike(held.period(), cycle.period(), 1.4);
             // Unless this rung's band lies nearer to the period: times are finer there.
             let nearer = off_centre(number, &cycle) + 0.15 < off_centre(active, &held);
             if alive && same && !nearer && held.amplitude > 0.8 * cycle.amplitude {
@@ -642,8 +630,7 @@ impl Beats {
             && lead.end == first.start()
             && lead.amplitude > EDGE_LOW * first.amplitude
             && lead.amplitude < EDGE_HIGH * first.amplitude
-            && lead.period() < EDGE_PERIOD * first.period()
-            && first.period() < EDGE_PERIOD * lead.period()
+            && math::alike(lead.period(), first.period(), EDGE_PERIOD)
     }
 
     /// Turns the cycles of the present run that are still unused into beats.

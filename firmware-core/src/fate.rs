@@ -77,9 +77,7 @@ impl Clues {
         }
         if self.steady && self.off_deg > 15.0 {
             return own.is_none_or(|(period_s, sway_g)| {
-                minute.period_s < 1.6 * period_s
-                    && period_s < 1.6 * minute.period_s
-                    && minute.sway_g > 0.35 * sway_g
+                math::alike(minute.period_s, period_s, 1.6) && minute.sway_g > 0.35 * sway_g
             });
         }
         true

@@ -131,6 +131,12 @@ pub fn acos(x: f32) -> f32 {
     atan2(sqrt((1.0 - x) * (1.0 + x)), x)
 }
 
+/// True where two positive numbers differ by less than `factor`, either way.
+#[inline]
+pub fn alike(a: f32, b: f32, factor: f32) -> bool {
+    a < factor * b && b < factor * a
+}
+
 /// Rounds half up to a whole number, clamped to the type's range.
 pub fn round_u32(x: f32) -> u32 {
     // `as` saturates and maps NaN to 0: no panic is possible.

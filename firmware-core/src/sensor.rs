@@ -148,22 +148,35 @@ impl Sensor {
         if !(self.calm && self.lively) || step == 0 || step > self.longest_us {
             return None;
         }
-        let [x, y, z] = sample.accel_g;
-        let [ax, ay, az] = &mut self.axes;
-        let limit = self.limit_g;
-        if !(math::abs(x) < limit && math::abs(y) < limit && math::abs(z) < limit)
-            || x == ax.last
-            || y == ay.last
-            || z == az.last
-        {
+        if !self.live(sample.accel_g) {
             return None;
         }
-        ax.last = x;
-        ay.last = y;
-        az.last = z;
+        self.keep(sample.accel_g);
         self.last_us = t;
         self.last_raw_us = sample.t_us;
         Some(t)
+    }
+
+    /// True where all axes give numbers below full scale that differ from their last.
+    #[inline]
+    fn live(&self, accel: [f32; 3]) -> bool {
+        let [x, y, z] = accel;
+        let [ax, ay, az] = &self.axes;
+        let limit = self.limit_g;
+        math::abs(x) < limit
+            && math::abs(y) < limit
+            && math::abs(z) < limit
+            && x != ax.last
+            && y != ay.last
+            && z != az.last
+    }
+
+    /// Keeps the values that the next ones are held against.
+    #[inline]
+    fn keep(&mut self, accel: [f32; 3]) {
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            axis.last = a;
+        }
     }
 
     /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).
@@ -253,14 +266,11 @@ impl Sensor {
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
-        let live = |(axis, a): (&Axis, f32)| math::abs(a) < self.limit_g && a != axis.last;
-        if self.axes.iter().zip(accel).all(live) {
+        if self.live(accel) {
             if !self.lively {
                 self.settle(accel);
             }
-            for (axis, a) in self.axes.iter_mut().zip(accel) {
-                axis.last = a;
-            }
+            self.keep(accel);
             return (accel, true, None);
         }
         self.examine(accel)
