@@ -2,7 +2,8 @@
 //! every trace. Where they differ, which stage went astray first, and when.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 use on_target_wire::digest::Stages;
 use on_target_wire::trace::Mode;
@@ -45,7 +46,7 @@ pub fn expected(traces: &[Trace]) -> Vec<Vec<u8>> {
 pub fn compare(
     target: Target,
     image: &Path,
-    inspecting: &dyn Fn() -> Result<std::path::PathBuf, String>,
+    inspecting: &dyn Fn() -> Result<PathBuf, String>,
     traces: &[Trace],
     expected: &[Vec<u8>],
 ) -> Result<(), String> {
@@ -213,7 +214,7 @@ pub fn coverage(expected: &[Vec<u8>]) -> Result<String, String> {
 }
 
 /// The image that can be inspected.
-pub fn inspecting(target: Target) -> Result<std::path::PathBuf, String> {
+pub fn inspecting(target: Target) -> Result<PathBuf, String> {
     target::build(target, &Build::of("image", "inspect"))
 }
 
@@ -233,11 +234,11 @@ pub fn all(targets: &[Target]) -> Result<(), String> {
         .collect::<Result<_, _>>()?;
     each(targets, &images, &traces, &want)?;
     println!("{} synthetic traces: the same bits on host and {}", traces.len(), names(targets));
-    for path in demos {
-        let trace = [demo::load(&path)?];
-        let want = expected(&trace);
-        each(targets, &images, &trace, &want)?;
-        println!("{}: the same bits on host and {}", trace[0].name, names(targets));
+    let demos: Vec<Trace> = demos.iter().map(|p| demo::load(p)).collect::<Result<_, _>>()?;
+    let want = expected(&demos);
+    each(targets, &images, &demos, &want)?;
+    for demo in &demos {
+        println!("{}: the same bits on host and {}", demo.name, names(targets));
     }
     Ok(())
 }
@@ -246,27 +247,49 @@ fn names(targets: &[Target]) -> String {
     targets.iter().map(|t| t.name).collect::<Vec<_>>().join(", ")
 }
 
-/// Both targets side by side.
+/// Every target and, for each, as many parts of the traces as keep the machine busy.
 fn each(
     targets: &[Target],
-    images: &[std::path::PathBuf],
+    images: &[PathBuf],
     traces: &[Trace],
     want: &[Vec<u8>],
 ) -> Result<(), String> {
+    let part = traces.len().div_ceil(8).max(1);
+    let mut jobs = Vec::new();
+    // The slowest core first.
+    for (target, image) in targets.iter().zip(images).rev() {
+        for (traces, want) in traces.chunks(part).zip(want.chunks(part)) {
+            jobs.push(move || compare(*target, image, &|| inspecting(*target), traces, want));
+        }
+    }
+    let failed: Vec<String> = at_once(jobs).into_iter().filter_map(Result::err).collect();
+    if failed.is_empty() { Ok(()) } else { Err(failed.join("\n")) }
+}
+
+/// Runs jobs on all cores; their results in order.
+pub fn at_once<T: Send>(
+    jobs: Vec<impl FnOnce() -> Result<T, String> + Send>,
+) -> Vec<Result<T, String>> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let results: Vec<Mutex<Option<Result<T, String>>>> =
+        jobs.iter().map(|_| Mutex::new(None)).collect();
+    let queue = Mutex::new(jobs.into_iter().zip(&results));
     std::thread::scope(|scope| {
-        let running: Vec<_> = targets
-            .iter()
-            .zip(images)
-            .map(|(t, image)| {
-                scope.spawn(move || compare(*t, image, &|| inspecting(*t), traces, want))
-            })
-            .collect();
-        let failed: Vec<String> = running
-            .into_iter()
-            .filter_map(|r| {
-                r.join().unwrap_or_else(|_| Err("the comparison broke off".into())).err()
-            })
-            .collect();
-        if failed.is_empty() { Ok(()) } else { Err(failed.join("\n")) }
-    })
+        for _ in 0..cores {
+            scope.spawn(|| {
+                loop {
+                    let next = queue.lock().ok().and_then(|mut q| q.next());
+                    let Some((job, result)) = next else { break };
+                    let got = job();
+                    if let Ok(mut slot) = result.lock() {
+                        *slot = Some(got);
+                    }
+                }
+            });
+        }
+    });
+    results
+        .into_iter()
+        .map(|r| r.into_inner().ok().flatten().unwrap_or_else(|| Err("a job broke off".into())))
+        .collect()
 }

@@ -11,8 +11,6 @@ use crate::target::{self, Build, Pace, TARGETS, Target, here};
 use crate::trace::{Bytes, Job, Trace};
 use crate::{check, elf, make, profile, results};
 
-/// Rates measured, Hz.
-const RATES: [f32; 3] = [10.0, 25.0, 50.0];
 /// Stages in the order of travel, with the source files that belong to each.
 const STAGES: [(&str, &[&str]); 9] = [
     ("sensor checks", &["sensor"]),
@@ -301,28 +299,68 @@ fn stack(target: Target, image: &std::path::Path) -> Result<(f64, f64), String> 
     Ok((f64::from(step), f64::from(new)))
 }
 
-fn one(target: Target, workspace: &std::path::Path, full: bool) -> Result<Measured, String> {
-    let build = |binary, features| {
-        target::build(target, &Build { workspace: workspace.to_path_buf(), binary, features })
-    };
-    let image = build("image", "")?;
-    let whole = elf::sizes(&build("proof", "")?)?;
-    let bare = elf::sizes(&build("proof", "bare")?)?;
-    let detectors = elf::Sizes {
-        flash: whole.flash.saturating_sub(bare.flash),
-        ram: whole.ram.saturating_sub(bare.ram),
-        tag: whole.tag,
-    };
-    let rates = RATES
-        .iter()
-        .map(|hz| {
+/// What one job of the measurement gave.
+enum Part {
+    Rate(Rate),
+    Stack(f64, f64),
+}
+
+/// Sizes, then everything that has to run, on all cores at once.
+fn targets(workspace: &std::path::Path, full: bool) -> Result<Vec<Measured>, String> {
+    let mut measured = Vec::new();
+    let mut images = Vec::new();
+    for target in TARGETS {
+        let build = |binary, features| {
+            target::build(target, &Build { workspace: workspace.to_path_buf(), binary, features })
+        };
+        let image = build("image", "")?;
+        let whole = elf::sizes(&build("proof", "")?)?;
+        let bare = elf::sizes(&build("proof", "bare")?)?;
+        let detectors = elf::Sizes {
+            flash: whole.flash.saturating_sub(bare.flash),
+            ram: whole.ram.saturating_sub(bare.ram),
+            tag: whole.tag,
+        };
+        measured.push(Measured {
+            target,
+            detectors,
+            image: elf::sizes(&image)?,
+            step_stack: 0.0,
+            new_stack: 0.0,
+            rates: Vec::new(),
+        });
+        images.push(image);
+    }
+    let mut jobs = Vec::new();
+    let mut owners = Vec::new();
+    // The longest jobs first.
+    for hz in [50.0, 25.0, 10.0, 0.0] {
+        for (i, (m, image)) in measured.iter().zip(&images).enumerate().rev() {
+            let target = m.target;
             // A full memory of half-hour bins, less one: the dearest fit.
-            let long = *hz == 25.0 && (full || target.name == "Cortex-M4F");
-            rate(target, &image, *hz, if long { 31.5 } else { 6.5 })
-        })
-        .collect::<Result<_, _>>()?;
-    let (step_stack, new_stack) = stack(target, &image)?;
-    Ok(Measured { target, detectors, image: elf::sizes(&image)?, step_stack, new_stack, rates })
+            let long = hz == 25.0 && (full || target.name == "Cortex-M4F");
+            let hours = if long { 31.5 } else { 6.5 };
+            owners.push(i);
+            jobs.push(move || {
+                if hz > 0.0 {
+                    rate(target, image, hz, hours).map(Part::Rate)
+                } else {
+                    stack(target, image).map(|(step, new)| Part::Stack(step, new))
+                }
+            });
+        }
+    }
+    for (owner, part) in owners.into_iter().zip(check::at_once(jobs)) {
+        let Some(m) = measured.get_mut(owner) else { continue };
+        match part? {
+            Part::Rate(rate) => m.rates.push(rate),
+            Part::Stack(step, new) => (m.step_stack, m.new_stack) = (step, new),
+        }
+    }
+    for m in &mut measured {
+        m.rates.sort_by(|a, b| a.hz.total_cmp(&b.hz));
+    }
+    Ok(measured)
 }
 
 fn read<T: for<'a> Deserialize<'a>>(name: &str) -> Result<T, String> {
@@ -335,14 +373,7 @@ fn read<T: for<'a> Deserialize<'a>>(name: &str) -> Result<T, String> {
 pub fn all(workspace: &std::path::Path, full: bool, write: bool) -> Result<(), String> {
     let model: Model = read("model.toml")?;
     let bounds: std::collections::BTreeMap<String, Bounds> = read("bounds.toml")?;
-    let measured: Vec<Measured> = std::thread::scope(|scope| {
-        let running: Vec<_> =
-            TARGETS.iter().map(|t| scope.spawn(move || one(*t, workspace, full))).collect();
-        running
-            .into_iter()
-            .map(|r| r.join().unwrap_or_else(|_| Err("the measurement broke off".into())))
-            .collect::<Result<_, _>>()
-    })?;
+    let measured = targets(workspace, full)?;
     let table = table(&measured, &model);
     println!("{table}");
     if write {
@@ -544,7 +575,7 @@ fn current(t: &mut String, measured: &[Measured], model: &Model) {
     for (what, bytes) in [("raw samples, 3 x 16 bit at 25 Hz", raw), ("minutes only", minutes)] {
         let _ = writeln!(
             t,
-            "| flash, {what}: {:.1} B/s, {:.1} MB a day | {:.3} + {:.1} standby | below |",
+            "| flash, {what}: {:.2} B/s, {:.2} MB a day | {:.2} + {:.1} standby | below |",
             bytes,
             bytes * 86_400.0 / 1.0e6,
             f.current_ua(bytes),
