@@ -20,7 +20,9 @@ use crate::trace::{
 };
 
 pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
+pub(crate) use report::{cause_name, fault_name};
 pub use text::{CAUTION, one, table_header, table_row};
+pub(crate) use text::{size, told, utc, why};
 
 /// Time between readings of the cell and of the memory, microseconds.
 const HOUSEKEEPING_US: u64 = 60_000_000;
@@ -95,8 +97,8 @@ impl Replayer {
         }
     }
 
-    /// Takes one row, as the tag would take one sample.
-    pub fn push(&mut self, row: &Row) {
+    /// Takes one row, as the tag would take one sample. Gives what that brought to light.
+    pub fn push(&mut self, row: &Row) -> Output {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
@@ -121,13 +123,34 @@ impl Replayer {
         }
         let out = self.tag.step(&sample);
         self.take(&out);
+        out
+    }
+
+    /// After the last row: call until `None` to get what still waited for later rows.
+    pub fn rest(&mut self) -> Option<Output> {
+        let out = self.tag.finish()?;
+        self.take(&out);
+        Some(out)
+    }
+
+    /// The tag, to look at.
+    pub fn tag(&self) -> &Tag {
+        &self.tag
+    }
+
+    /// Part of the cell's charge left, 0 to 1.
+    pub fn cell_left(&self) -> f64 {
+        self.energy.left_fraction()
+    }
+
+    /// Part of the memory used, 0 to 1.
+    pub fn memory_used(&self) -> f64 {
+        (f64::from(self.tag.record_bytes()) / self.memory_bytes).min(1.0)
     }
 
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
-        while let Some(out) = self.tag.finish() {
-            self.take(&out);
-        }
+        while self.rest().is_some() {}
         self.energy.record(u64::from(self.tag.record_bytes()));
         Report::new(self, facts, read)
     }
@@ -163,6 +186,20 @@ impl Replayer {
         }
         all
     }
+}
+
+/// Somebody who watches a replay: sees every row, what it brought to light, and the tag after it.
+pub trait Watch {
+    /// A row was taken.
+    fn row(&mut self, row: &Row, out: &Output, replayer: &Replayer);
+    /// After the last row: something that had waited for later rows.
+    fn rest(&mut self, out: &Output, replayer: &Replayer);
+}
+
+/// Nobody watches.
+impl Watch for () {
+    fn row(&mut self, _: &Row, _: &Output, _: &Replayer) {}
+    fn rest(&mut self, _: &Output, _: &Replayer) {}
 }
 
 /// A trace and its deployment, opened and understood, ready to run.
@@ -338,10 +375,22 @@ impl Prepared {
     ///
     /// # Errors
     /// Damage met further on in the file.
-    pub fn run(mut self) -> Result<Report, Problem> {
+    pub fn run(self) -> Result<Report, Problem> {
+        self.run_watched(&mut ())
+    }
+
+    /// As [`Prepared::run`], with somebody watching every step.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
         while let Some(row) = self.reader.next_row()? {
-            replayer.push(&row);
+            let out = replayer.push(&row);
+            watch.row(&row, &out, &replayer);
+        }
+        while let Some(out) = replayer.rest() {
+            watch.rest(&out, &replayer);
         }
         Ok(replayer.finish(self.facts, self.reader.faults()))
     }

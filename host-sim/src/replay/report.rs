@@ -204,7 +204,7 @@ pub struct Memory {
 }
 
 /// Name of a kind of fault found by the tag.
-fn fault_name(kind: FaultKind) -> &'static str {
+pub(crate) fn fault_name(kind: FaultKind) -> &'static str {
     match kind {
         FaultKind::StuckAxis => "stuck_axis",
         FaultKind::ClippedAxis => "clipped_axis",
@@ -215,7 +215,7 @@ fn fault_name(kind: FaultKind) -> &'static str {
     }
 }
 
-fn cause_name(cause: Cause) -> &'static str {
+pub(crate) fn cause_name(cause: Cause) -> &'static str {
     match cause {
         Cause::Ceiling => "ceiling",
         Cause::Death => "death",
