@@ -211,7 +211,7 @@
     raw.charts[axis] = chart;
   });
   $("raw-z").append(Object.assign(document.createElement("p"), { id: "raw-note", className: "chart-note" }));
-  line.moved.push(() => raw.show());
+  line.moved.push(() => { raw.shownNow = raw.show(); });
   line.read = (at) => {
     const i = Math.max(0, m.t_s.findLastIndex((v) => v <= at));
     if (!m.t_s.length) return "";
@@ -219,7 +219,7 @@
       `pitch ${number(m.pitch_deg[i], 0)}\u00b0, roll ${number(m.roll_deg[i], 0)}\u00b0` + (meta.has_depth ? `, depth ${number(m.depth_m[i], 1)} m.` : ".");
   };
   line.set(0, line.end);
-  await raw.show();
+  await raw.shownNow;
   window.swaymark = { line, raw, meta };
   document.documentElement.dataset.ready = String(Math.round(performance.now()));
 })().catch((e) => { $("now").textContent = "The plots could not be drawn: " + e.message; throw e; });

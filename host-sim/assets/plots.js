@@ -1,7 +1,11 @@
 // Shared by all pages: colours, unpacking, linked plots over time.
 "use strict";
 const $ = (id) => document.getElementById(id);
-const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+const colours = new Map();
+const css = (name) => {
+  if (!colours.has(name)) colours.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
+  return colours.get(name);
+};
 
 // ---- colours: as the system, light, dark; always light on paper ----
 const theme = (() => {
@@ -11,6 +15,7 @@ const theme = (() => {
   const heard = [];
   const apply = () => {
     const dark = !printing && (choice === 2 || (choice === 0 && system.matches));
+    colours.clear();
     document.documentElement.dataset.theme = dark ? "dark" : "light";
     $("theme").textContent = "Colours: " + choices[choice];
     heard.forEach((f) => f(printing));
@@ -97,9 +102,9 @@ class Timeline {
     this.moved = [];
     const panels = this.panels;
     panels.addEventListener("keydown", (e) => this.key(e));
-    let width = 0;
+    this.wide = panels.clientWidth;
     new ResizeObserver(() => {
-      if (panels.clientWidth !== width && !theme.printing) { width = panels.clientWidth; this.size(); }
+      if (panels.clientWidth !== this.wide && !theme.printing) { this.wide = panels.clientWidth; this.size(); }
     }).observe(panels);
     theme.heard.push(() => this.redraw());
     document.querySelectorAll("#bar [data-span]").forEach((b) => b.addEventListener("click", () => this.span(b.dataset.span)));
@@ -107,7 +112,7 @@ class Timeline {
     $("clock").addEventListener("click", () => { this.utc = !this.utc; $("clock").textContent = this.utc ? "Show hours" : "Show UTC"; this.redraw(); });
     if (this.start == null) $("clock").hidden = true;
   }
-  width() { return theme.printing ? 690 : Math.max(280, this.panels.clientWidth); }
+  width() { return theme.printing ? 690 : Math.max(280, this.wide); }
   key(e) {
     if (e.altKey || e.metaKey || (e.ctrlKey && e.key !== "+" && e.key !== "-")) return;
     const does = { "+": "in", "=": "in", "-": "out", n: "next", p: "previous", 0: "all", Home: "first", End: "last" }[e.key]

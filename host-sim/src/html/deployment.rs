@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::gather::{BEAT_PER_G, CAUSES, Gather, MINUTE_COLUMNS, fault_words, nights};
 use super::pack;
 use super::page::{Data, Page};
-use super::tiles::{BOUNDS_PER_G, FULL_PER_G, Packed, Span};
+use super::tiles::{FULL_PER_G, Packed, Span};
 use super::words::{Verdict, verdicts, when};
 use crate::problem::Problem;
 use crate::replay::{Prepared, Report, cause_name, size, told, utc};
@@ -122,7 +122,7 @@ fn raw_index(packed: &Packed) -> Value {
         "full": packed.full_index,
         "complete": packed.full_complete,
         "full_per_g": FULL_PER_G,
-        "bounds_per_g": BOUNDS_PER_G,
+        "bounds_per_g": packed.bounds_per_g,
     })
 }
 

@@ -11,8 +11,9 @@ use super::pack::{Take, deflate, fold, inflate, put, unfold};
 
 /// Full-rate readings are kept to this part of a g.
 pub const FULL_PER_G: f32 = 512.0;
-/// Bounds of pyramid levels are kept to this part of a g.
-pub const BOUNDS_PER_G: f32 = 256.0;
+/// Bounds of pyramid levels are kept to one of these parts of a g: the coarser
+/// one where that buys shorter bins.
+const BOUNDS_PER_G: [f32; 2] = [256.0, 128.0];
 /// Samples in a tile at full rate, and bins in a tile of a level.
 const TILE: usize = 8192;
 /// Bins joined from one level to the next.
@@ -46,6 +47,8 @@ pub struct Level {
 pub struct Packed {
     /// Levels, finest first.
     pub levels: Vec<Level>,
+    /// Bounds are kept to this part of a g.
+    pub bounds_per_g: f32,
     /// `[first s, last s, samples, irregular, offset, length]` of each full-rate tile.
     pub full_index: Vec<Entry>,
     /// Full-rate tiles, base64.
@@ -129,17 +132,15 @@ impl Tiles {
         self.close();
         let all: usize = self.full.iter().map(|f| f.packed.len()).sum();
         let full_complete = all as f64 * 1.2 <= room as f64;
-        let (base, left) = if full_complete {
-            (FACTOR, usize::MAX)
-        } else {
-            let base = self.base(0.75 * room as f64);
-            (base, 0)
-        };
-        let levels = self.levels(base);
+        let (base, bounds_per_g) =
+            if full_complete { (FACTOR, BOUNDS_PER_G[0]) } else { self.base(0.82 * room as f64) };
+        let levels = self.levels(base, bounds_per_g);
         let taken: usize = levels.iter().map(|l| l.text.len() / 4 * 3).sum();
-        let left = left.max(room.saturating_sub(taken));
-        let chosen =
-            if full_complete { vec![true; self.full.len()] } else { self.choose(left, wanted) };
+        let chosen = if full_complete {
+            vec![true; self.full.len()]
+        } else {
+            self.choose(room.saturating_sub(taken), wanted)
+        };
         let mut full_text = String::new();
         let mut full_index = Vec::new();
         for (f, _) in self.full.iter().zip(&chosen).filter(|(_, chosen)| **chosen) {
@@ -154,29 +155,32 @@ impl Tiles {
             ]);
             full_text.push_str(&text);
         }
-        Packed { levels, full_index, full_text, full_complete }
+        Packed { levels, bounds_per_g, full_index, full_text, full_complete }
     }
 
-    /// Sample periods in a bin of the finest level whose pyramid fits `room`.
-    fn base(&self, room: f64) -> u64 {
+    /// Sample periods in a bin of the finest level whose pyramid fits `room`, and
+    /// the part of a g that its bounds are kept to.
+    fn base(&self, room: f64) -> (u64, f32) {
         let tried: Vec<&Full> = self.full.iter().step_by(1 + self.full.len() / 24).collect();
         let share = tried.iter().map(|f| f.samples).sum::<usize>().max(1) as f64
             / self.full.iter().map(|f| f.samples).sum::<usize>().max(1) as f64;
         let mut base = 4;
         loop {
-            let mut bins = Bins::new(base, self.period_us);
-            tried.iter().for_each(|f| bins.take(f));
-            let level = bins.level();
-            let size = level.text.len() as f64 * 0.75 / share * FACTOR as f64 / (FACTOR - 1) as f64;
-            if size <= room || base >= 1 << 20 {
-                return base;
+            for per_g in BOUNDS_PER_G {
+                let mut bins = Bins::new(base, self.period_us, per_g);
+                tried.iter().for_each(|f| bins.take(f));
+                let coarser = FACTOR as f64 / (FACTOR - 1) as f64;
+                let size = bins.level().text.len() as f64 * 0.75 / share * coarser;
+                if size <= room || base >= 1 << 20 {
+                    return (base, per_g);
+                }
             }
             base *= 2;
         }
     }
 
-    fn levels(&self, base: u64) -> Vec<Level> {
-        let mut bins = Bins::new(base, self.period_us);
+    fn levels(&self, base: u64, per_g: f32) -> Vec<Level> {
+        let mut bins = Bins::new(base, self.period_us, per_g);
         self.full.iter().for_each(|f| bins.take(f));
         let mut levels = Vec::new();
         loop {
@@ -230,12 +234,13 @@ const NONE: Bounds = Bounds { low: [i16::MAX; 3], high: [i16::MIN; 3] };
 struct Bins {
     samples: u64,
     bin_us: f64,
+    per_g: f32,
     runs: Vec<(u64, Vec<Bounds>)>,
 }
 
 impl Bins {
-    fn new(samples: u64, period_us: f64) -> Self {
-        Bins { samples, bin_us: period_us * samples as f64, runs: Vec::new() }
+    fn new(samples: u64, period_us: f64, per_g: f32) -> Self {
+        Bins { samples, bin_us: period_us * samples as f64, per_g, runs: Vec::new() }
     }
 
     fn len(&self) -> usize {
@@ -284,7 +289,7 @@ impl Bins {
             let bin = (us / self.bin_us) as u64;
             for (n, axis) in axes.iter().enumerate() {
                 if let Some(Some(v)) = axis.get(i) {
-                    let v = *v as f32 * (BOUNDS_PER_G / FULL_PER_G);
+                    let v = *v as f32 * (self.per_g / FULL_PER_G);
                     self.add(bin, n, v.floor() as i16, v.ceil() as i16);
                 }
             }
@@ -296,6 +301,7 @@ impl Bins {
         let mut out = Bins {
             samples: self.samples * FACTOR,
             bin_us: self.bin_us * FACTOR as f64,
+            per_g: self.per_g,
             runs: Vec::new(),
         };
         for (first, run) in &self.runs {
@@ -391,17 +397,15 @@ mod tests {
             for entry in &level.index {
                 let (at, len) = (entry[2] as usize, entry[3] as usize);
                 use base64::Engine;
-                let packed = base64::engine::general_purpose::STANDARD
-                    .decode(&level.text[at..at + len])
-                    .unwrap();
-                let bytes = inflate(&packed);
+                let base64 = base64::engine::general_purpose::STANDARD;
+                let bytes = inflate(&base64.decode(&level.text[at..at + len]).unwrap());
                 let codes: Vec<u32> = Take(&bytes).collect();
                 let n = entry[1] as usize;
                 let (low, range) = codes[4 * n..].split_at(n);
                 let mut value = 0;
                 for (code, range) in low.iter().zip(range) {
                     value += unfold(code - 1);
-                    high = high.max((value + *range as i32) as f32 / BOUNDS_PER_G);
+                    high = high.max((value + *range as i32) as f32 / packed.bounds_per_g);
                 }
             }
             assert!((high - 4.0).abs() < 0.01, "{}: {high}", level.samples);
