@@ -5,6 +5,7 @@ use firmware_core::tag::Fate;
 use maud::{Markup, html};
 use serde_json::{Value, json};
 
+use super::fit;
 use super::gather::{BEAT_PER_G, CAUSES, Gather, MINUTE_COLUMNS, fault_words, nights};
 use super::pack;
 use super::page::{Data, Page};
@@ -152,6 +153,7 @@ fn meta(r: &Report, config: &Config, gathered: &Gather, events: &[Event]) -> Val
     let first = r.facts.first_t_s;
     let d = config.detector();
     let rel = config.release();
+    let (curves, curve_words) = recovery_curves(r, gathered);
     let since = |t: Option<f64>| t.map(|t| t - first);
     json!({
         "start_unix_s": r.facts.start_unix_us.map(|us| us as f64 / 1e6),
@@ -196,12 +198,34 @@ fn meta(r: &Report, config: &Config, gathered: &Gather, events: &[Event]) -> Val
             "history": gathered.recoveries.iter()
                 .map(|(now, e)| json!([now, e.t_s, e.se_s, e.prob])).collect::<Vec<_>>(),
         },
+        "fit": curves,
+        "fit_words": curve_words,
         "release": {
             "t": since(r.release.t_s),
             "cause": r.release.cause,
             "since": since(r.release.since_s),
         },
     })
+}
+
+/// The curves over beat rate and amplitude, and what is to be said of them.
+fn recovery_curves(r: &Report, gathered: &Gather) -> (Value, String) {
+    let ended = matches!(r.fate, "dead" | "detached").then_some(r.fate_t_s).flatten();
+    let until_s = ended.map_or(f64::INFINITY, |t| t - r.facts.first_t_s);
+    let [minutes, bpm, sway] = [0, 1, 2].map(|n| &gathered.minutes[n]);
+    let curves = [bpm, sway].map(|signal| fit::curve(minutes, signal, until_s));
+    let told = |name: &str, curve: &Option<fit::Curve>| match curve {
+        Some(c) => format!("{name}: 80 % of the way back at {:.1} h.", c.recovered_h),
+        None => format!("{name}: no return to a settled level can be fitted."),
+    };
+    let words = format!(
+        "Curves and 95 % bands: a logistic return fitted afterwards to the whole record, each signal \
+         by itself. {} {}",
+        told("Beat rate", &curves[0]),
+        told("Amplitude", &curves[1])
+    );
+    let [bpm, sway] = curves;
+    (json!({"bpm": bpm, "sway_g": sway}), words)
 }
 
 fn body(

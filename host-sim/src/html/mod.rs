@@ -6,6 +6,7 @@
 //! script and on paper.
 
 pub mod deployment;
+mod fit;
 mod gather;
 pub mod pack;
 mod page;
