@@ -31,7 +31,10 @@ pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
 const MAX_BYTES: u64 = 1024 * 1024;
 
 const TABLES: [(&str, &[&str]); 5] = [
-    ("deployment", &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"]),
+    (
+        "deployment",
+        &["id", "family", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"],
+    ),
     ("animal", &["breathing", "length_m"]),
     ("logger", &["sample_hz", "range_g", "counts_per_g", "mount_deg", "cell_mah", "memory_mib"]),
     ("detector", &[]),
@@ -56,6 +59,8 @@ pub struct Deployment {
     pub from_file: bool,
     /// Identifier of the deployment.
     pub id: Option<String>,
+    /// Group that a score counts it in.
+    pub family: Option<String>,
     /// Unix time at `t_s` = 0, microseconds.
     pub start_unix_us: Option<i64>,
     /// Latitude, degrees north, -90 to 90.
@@ -96,6 +101,7 @@ impl Default for Deployment {
             name: "defaults".into(),
             from_file: false,
             id: None,
+            family: None,
             start_unix_us: None,
             latitude_deg: None,
             longitude_deg: None,
@@ -367,6 +373,7 @@ impl Reader {
         }
         match key {
             "id" => self.deployment.id = Some(self.string(key, value)?),
+            "family" => self.deployment.family = Some(self.string(key, value)?),
             "notes" => self.deployment.notes = Some(self.string(key, value)?),
             "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
             "latitude_deg" => self.deployment.latitude_deg = Some(self.number(key, value)?),

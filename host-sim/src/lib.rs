@@ -1,6 +1,7 @@
 //! Simulator of the tag: reads recorded traces, runs them through the very code
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
+pub mod batch;
 pub mod deployment;
 pub mod energy;
 pub mod pressure;

@@ -5,8 +5,10 @@
 //! be said (no truth for it, nothing decided, nothing to divide by) is `None`,
 //! never 0.
 
+pub mod intervals;
 mod judge;
 pub mod matching;
+pub mod statistics;
 mod trace_score;
 mod truth;
 
