@@ -33,6 +33,8 @@ pub(crate) trait Sink {
     type Error;
     fn row(&mut self, row: &Row) -> Result<(), Self::Error>;
     fn event(&mut self, event: &Event) -> Result<(), Self::Error>;
+    /// A turn of fate as it happens, long before its place in the order of events.
+    fn at_once(&mut self, _event: &Event) {}
 }
 
 enum Stage {
@@ -629,6 +631,9 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         }
         for e in std::mem::take(&mut world.events) {
             if let Some(e) = written(&e, plan, true_per_clock) {
+                if matches!(e.what, Happening::Death | Happening::Detached) {
+                    sink.at_once(&e);
+                }
                 waiting.push(e);
             }
         }

@@ -24,6 +24,8 @@ pub struct Outcome {
     pub deployment_toml: String,
     /// What happened, beats aside unless they are kept; up to the stop.
     pub truth: Vec<TruthEvent>,
+    /// When the animal recovers, s on the clock of the trace; also beyond a stop or an end.
+    pub recovers_s: Option<f64>,
     /// What the tag said.
     pub report: Report,
     /// Rows made.
@@ -45,6 +47,7 @@ struct Tagged<'a, F> {
     replayer: Replayer,
     layout: Layout,
     truth: Vec<TruthEvent>,
+    fate: Vec<TruthEvent>,
     keep_beats: bool,
     rows: u64,
     every: u64,
@@ -69,18 +72,25 @@ impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
 
     fn event(&mut self, e: &Event) -> Result<(), Enough> {
         if e.what != Happening::Beat || self.keep_beats {
-            let event = truth::EVENTS
-                .iter()
-                .find(|known| known.0 == e.what.name())
-                .map_or(truth::Event::Beat, |known| known.1);
-            // Thousandths of a second, as written.
-            let shown = |t: f64| (t * 1e3).round() / 1e3;
             let row = self.truth.len() as u64 + 2;
-            let end_s = e.end_s.map(shown);
-            self.truth.push(TruthEvent { t_s: shown(e.t_s), event, end_s, row });
+            self.truth.push(told(e, row));
         }
         Ok(())
     }
+
+    fn at_once(&mut self, e: &Event) {
+        self.fate.push(told(e, 0));
+    }
+}
+
+fn told(e: &Event, row: u64) -> TruthEvent {
+    let event = truth::EVENTS
+        .iter()
+        .find(|known| known.0 == e.what.name())
+        .map_or(truth::Event::Beat, |known| known.1);
+    // Thousandths of a second, as written.
+    let shown = |t: f64| (t * 1e3).round() / 1e3;
+    TruthEvent { t_s: shown(e.t_s), event, end_s: e.end_s.map(shown), row }
 }
 
 /// Makes the trace of `request` and runs it through the tag as it comes. `stop` is asked
@@ -114,12 +124,20 @@ pub fn run_in_memory(
         replayer: Replayer::new(&setup),
         layout: Layout::new(plan, prepared.format),
         truth: Vec::new(),
+        fate: Vec::new(),
         keep_beats: keep.beats,
         rows: 0,
         every: (60.0 * plan.sensor.sample_hz) as u64,
         stop: &mut stop,
     };
-    let _seen_enough = engine::run(plan, &mut tagged).is_err();
+    if engine::run(plan, &mut tagged).is_err() {
+        // Seen enough: what was still waiting for its place is told now.
+        for e in std::mem::take(&mut tagged.fate) {
+            if !tagged.truth.iter().any(|t| t.event == e.event && t.t_s == e.t_s) {
+                tagged.truth.push(e);
+            }
+        }
+    }
     let facts = FileFacts {
         trace: name,
         id: deployment.id.clone(),
@@ -134,5 +152,7 @@ pub fn run_in_memory(
     };
     let (rows, truth) = (tagged.rows, tagged.truth);
     let report = tagged.replayer.finish(facts, &ReadFaults::default());
-    Ok(Outcome { deployment, deployment_toml: text, truth, report, rows })
+    let per_clock = 1.0 + plan.sensor.clock_ppm * 1e-6;
+    let recovers_s = plan.extras.recovers.then(|| plan.recovery.recovered_s() / per_clock);
+    Ok(Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows })
 }
