@@ -33,7 +33,7 @@ const MAX_BYTES: u64 = 1024 * 1024;
 const TABLES: [(&str, &[&str]); 5] = [
     (
         "deployment",
-        &["id", "family", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"],
+        &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "family", "notes"],
     ),
     ("animal", &["breathing", "length_m"]),
     ("logger", &["sample_hz", "range_g", "counts_per_g", "mount_deg", "cell_mah", "memory_mib"]),
@@ -59,8 +59,6 @@ pub struct Deployment {
     pub from_file: bool,
     /// Identifier of the deployment.
     pub id: Option<String>,
-    /// Group that a score counts it in.
-    pub family: Option<String>,
     /// Unix time at `t_s` = 0, microseconds.
     pub start_unix_us: Option<i64>,
     /// Latitude, degrees north, -90 to 90.
@@ -69,6 +67,8 @@ pub struct Deployment {
     pub longitude_deg: Option<f64>,
     /// Where the truth file comes from, if said.
     pub truth: Option<TruthSource>,
+    /// The family of like deployments that it belongs to, for scores broken down by family.
+    pub family: Option<String>,
     /// Remarks.
     pub notes: Option<String>,
     /// Breathing mode; ram where not given, `None` then.
@@ -101,11 +101,11 @@ impl Default for Deployment {
             name: "defaults".into(),
             from_file: false,
             id: None,
-            family: None,
             start_unix_us: None,
             latitude_deg: None,
             longitude_deg: None,
             truth: None,
+            family: None,
             notes: None,
             breathing: None,
             length_m: None,
@@ -256,7 +256,13 @@ fn one_line(text: &str) -> String {
 }
 
 /// A problem at a place in a text, with line and column in the message too.
-fn located(name: &str, text: &str, span: &Range<usize>, message: &str, label: &str) -> Problem {
+pub(crate) fn located(
+    name: &str,
+    text: &str,
+    span: &Range<usize>,
+    message: &str,
+    label: &str,
+) -> Problem {
     let before = &text.as_bytes()[..span.start.min(text.len())];
     let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
     let start_of_line = before.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);

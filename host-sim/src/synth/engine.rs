@@ -7,14 +7,18 @@
 
 use std::f64::consts::TAU;
 
+use super::adrift::{Adrift, Carrier, Surf};
+use super::antics::Antics;
 use super::behaviour::{Behaviour, Intent, Mode, Setting};
 use super::carcass::{Carcass, Pull, Scavenger};
 use super::draws::{Draws, Part};
 use super::faults::{Row, Spoiler};
 use super::floating::Loose;
 use super::gait::{Gait, Mark, Stroke, Swimmer};
+use super::leash::Leash;
+use super::mounting::Loosening;
 use super::posture::{Follower, Rotation, STANDARD_GRAVITY as G, Vec3, attitude};
-use super::scenario::{Fate, Plan};
+use super::scenario::{Fate, Plan, Way};
 use super::sensor::Sensor;
 use super::swell::{Sea, Water};
 use super::truth::{Event, Happening, Waiting};
@@ -29,13 +33,19 @@ pub(crate) trait Sink {
     type Error;
     fn row(&mut self, row: &Row) -> Result<(), Self::Error>;
     fn event(&mut self, event: &Event) -> Result<(), Self::Error>;
+    /// A turn of fate as it happens, long before its place in the order of events.
+    fn at_once(&mut self, _event: &Event) {}
 }
 
 enum Stage {
     Alive,
-    Carcass(Box<Carcass>, Option<Box<Scavenger>>),
+    Carcass(Box<Carcass>, Option<Box<Scavenger>>, Option<Box<Carrier>>),
+    Adrift(Box<Adrift>, Option<Box<Scavenger>>),
+    Surf(Box<Surf>),
     Floating(Box<Loose>, bool),
     Sunk(Box<Loose>, bool),
+    /// On a snag at this height above the mean bottom, m.
+    Snagged(Box<Leash>, f64),
 }
 
 /// All that moves, on true time.
@@ -47,6 +57,9 @@ struct World {
     gait: Gait,
     intent: Intent,
     stroke: Stroke,
+    antics: Antics,
+    /// A tag that trails behind the animal.
+    leash: Option<Box<Leash>>,
     pitch: Follower,
     roll: Follower,
     heading: f64,
@@ -72,11 +85,13 @@ struct World {
     d_gait: Draws,
     d_scavenger: Draws,
     d_tag: Draws,
+    d_antics: Draws,
+    d_stray: Draws,
 }
 
 impl World {
     fn new(plan: Plan) -> Self {
-        let part = |p| Draws::new(plan.scenario, plan.seed, p);
+        let part = |p| Draws::new(&plan.scenario, plan.seed, p);
         let mut d_behaviour = part(Part::Behaviour);
         let behaviour = Behaviour::new(plan.habits.clone(), 0.0, NODE_S, &mut d_behaviour);
         let (swell, wind) = (
@@ -85,7 +100,12 @@ impl World {
         );
         let depth_m = 1.5;
         let swimmer = plan.swimmer.clone();
+        let mut d_antics = part(Part::Antics);
         Self {
+            antics: Antics::new(plan.extras.often, &mut d_antics),
+            leash: None,
+            d_antics,
+            d_stray: part(Part::Stray),
             stage: Stage::Alive,
             behaviour,
             gait: Gait::new(swimmer.clone(), true),
@@ -107,7 +127,7 @@ impl World {
             speed: swimmer.speed(swimmer.beat_hz, 1.0),
             depth_m,
             read_depth_m: depth_m,
-            temp_c: plan.layers.temperature(depth_m),
+            temp_c: plan.extras.air_c.unwrap_or(plan.layers.temperature(depth_m)),
             swell,
             wind,
             lodged: Rotation::IDENTITY,
@@ -165,20 +185,39 @@ impl World {
         self.turn_of_fate(t_s);
         let wind_felt = match self.stage {
             Stage::Floating(..) => true,
-            Stage::Alive => self.depth_m < 12.0,
+            Stage::Alive | Stage::Adrift(..) | Stage::Snagged(..) => self.depth_m < 12.0,
             _ => false,
         };
         let water = self.water(wind_felt);
         let force = match &mut self.stage {
             Stage::Alive => self.alive(t_s, bottom_m, &water),
-            Stage::Carcass(carcass, _) => {
+            Stage::Carcass(carcass, _, carrier) => {
                 let lies = bottom_m - 0.1;
                 let grounded = self.depth_m >= lies - 0.05;
                 self.depth_m = (self.depth_m + self.plan.carcass.sink_m_s * NODE_S).min(lies);
                 let current = self.plan.tide.current(t_s);
                 let (pitch, roll) = carcass.step(&water, current, grounded, NODE_S);
                 self.read_depth_m = self.depth_m + if grounded { water.pressure_m } else { 0.0 };
-                attitude(roll, pitch, 0.0).apply([0.0, 0.0, G])
+                let carried = carrier.as_mut().and_then(|c| {
+                    let was = c.carries(t_s);
+                    let now = c.step(t_s, NODE_S, &mut self.d_stray);
+                    if was && now.is_none() {
+                        carcass.dropped(&mut self.d_stray);
+                    }
+                    now
+                });
+                if let Some(((p, r), force, deeper)) = carried {
+                    // Against the sinking above.
+                    self.depth_m += deeper - self.plan.carcass.sink_m_s * NODE_S;
+                    self.depth_m = self.depth_m.clamp(1.0, lies);
+                    let held = attitude(roll + r, pitch + p, 0.0).apply([0.0, 0.0, G]);
+                    [0, 1, 2].map(|i| held[i] + force[i])
+                } else {
+                    let part = if grounded { self.plan.extras.slides } else { 0.0 };
+                    let (s, c) = self.plan.carcass.heading.sin_cos();
+                    let [x, y, _] = water.acceleration.map(|a| part * a);
+                    attitude(roll, pitch, 0.0).apply([c * x + s * y, c * y - s * x, G])
+                }
             }
             Stage::Floating(loose, surfaced) => {
                 let was = *surfaced;
@@ -197,6 +236,24 @@ impl World {
                 self.read_depth_m = self.depth_m;
                 force
             }
+            Stage::Adrift(adrift, _) => {
+                let d = &mut self.d_stray;
+                let force = adrift.step(&mut self.depth_m, bottom_m, &water, NODE_S, d);
+                self.read_depth_m = self.depth_m;
+                force
+            }
+            Stage::Surf(surf) => {
+                let tide = self.plan.tide.height(t_s);
+                let (depth, jolt) = (&mut self.depth_m, &mut self.jolt);
+                let force = surf.step(t_s, depth, tide, jolt, NODE_S, &mut self.d_stray);
+                self.read_depth_m = self.depth_m;
+                force
+            }
+            Stage::Snagged(leash, above_m) => {
+                self.depth_m = (bottom_m - *above_m).max(0.5);
+                self.read_depth_m = self.depth_m + water.pressure_m;
+                leash.snagged(&water, self.plan.tide.current(t_s), NODE_S, &mut self.d_stray)
+            }
             Stage::Sunk(loose, landed) => {
                 let lies = bottom_m - 0.05;
                 let was = *landed;
@@ -214,7 +271,9 @@ impl World {
                 force
             }
         };
-        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c;
+        let fronts = self.plan.extras.fronts.iter().rev();
+        let front = fronts.clone().find(|f| f.0 <= t_s).map_or(0.0, |f| f.1);
+        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c + front;
         // The sensor sits in a housing that takes half a minute to warm through.
         self.temp_c += (target - self.temp_c) * NODE_S / 30.0;
         force
@@ -241,6 +300,18 @@ impl World {
                     Fate::Floats { .. } => Stage::Floating(loose, false),
                     _ => Stage::Sunk(loose, false),
                 };
+            }
+            Fate::Dangles { at_s } if t_s >= at_s && self.leash.is_none() => {
+                self.close(t_s);
+                self.happen(t_s, Happening::Detached, None);
+                self.jolt = Some(Pull::draw(t_s, 1.0, 0.1, &mut self.d_stray));
+                let leash = Box::new(Leash::new(self.plan.package, NODE_S, &mut self.d_stray));
+                if self.plan.extras.snag {
+                    let bottom_m = self.plan.bottom_m + self.plan.tide.height(t_s);
+                    self.stage = Stage::Snagged(leash, bottom_m - self.depth_m);
+                } else {
+                    self.leash = Some(leash);
+                }
             }
             Fate::Eaten { at_s, ref by, lodged, warmer_c } if t_s >= at_s && !self.eaten => {
                 let (swimmer, habits) = (**by).clone();
@@ -271,7 +342,23 @@ impl World {
             }
             _ => None,
         };
-        self.stage = Stage::Carcass(Box::new(carcass), scavenger);
+        let at = (self.pitch.value, self.roll.value);
+        let d = &mut self.d_stray;
+        self.stage = match self.plan.extras.way {
+            Way::Sinks => {
+                let every_s = self.plan.extras.carried_every_s;
+                let carrier = every_s
+                    .is_finite()
+                    .then(|| Box::new(Carrier::new(t_s + 600.0, every_s, NODE_S, d)));
+                Stage::Carcass(Box::new(carcass), scavenger, carrier)
+            }
+            Way::Drifts => {
+                Stage::Adrift(Box::new(Adrift::new(self.plan.bottom_m, at, NODE_S, d)), scavenger)
+            }
+            Way::Surf => {
+                Stage::Surf(Box::new(Surf::new(self.plan.swell, t_s, self.depth_m, at, NODE_S, d)))
+            }
+        };
     }
 
     fn alive(&mut self, t_s: f64, bottom_m: f64, water: &Water) -> Vec3 {
@@ -290,10 +377,15 @@ impl World {
             unrest: levels[2],
             darkness: self.plan.day.darkness(t_s),
             weakness,
+            current: self.plan.tide.current(t_s),
             no_glide,
         };
         let was = self.intent.mode;
         self.intent = self.behaviour.step(setting, &mut self.d_behaviour, &mut self.d_slow);
+        if !self.dying && !self.eaten && weakness == 0.0 {
+            let (intent, jolt, d) = (&mut self.intent, &mut self.jolt, &mut self.d_antics);
+            self.antics.step(t_s, self.depth_m, bottom_m, intent, jolt, d);
+        }
         let intent = self.intent;
         if intent.mode != was {
             self.note_mode(t_s, was);
@@ -339,12 +431,23 @@ impl World {
             let flow = level(water.flow);
             let lean = [0.012 * flow[0], 0.025 * flow[1]];
             let body = attitude(roll + lean[1], pitch + lean[0], 0.0);
+            if let Some(leash) = &mut self.leash {
+                return leash.towed(flow[0].hypot(flow[1]), NODE_S, &mut self.d_stray);
+            }
             return self.lodged.after(&body).apply([0.0, 0.0, G]);
         }
         self.gill.0 = 0.0;
         self.depth_m -= self.speed * pitch.sin() * NODE_S;
         self.depth_m = self.depth_m.clamp(0.4, bottom_m - 0.15);
         self.read_depth_m = self.depth_m;
+        if self.antics.airborne() {
+            // Free fall, but for the air.
+            self.read_depth_m = 0.0;
+            return self.lodged.after(&attitude(roll, pitch, 0.0)).apply([0.0, 0.0, 0.03 * G]);
+        }
+        if let Some(leash) = &mut self.leash {
+            return leash.towed(self.speed, NODE_S, &mut self.d_stray);
+        }
         // A body as heavy as the water goes with it.
         let carried = level([water.acceleration[0], water.acceleration[1]]);
         let felt = [carried[0] + faster, carried[1] + sideways, G + water.acceleration[2]];
@@ -378,6 +481,15 @@ impl World {
                 let part = if self.eaten { 0.6 } else { 1.0 };
                 recoil = part * motion.roll;
                 extra = self.lodged.apply(motion.acceleration.map(|a| part * a));
+                let mark = match &self.leash {
+                    Some(leash) => {
+                        recoil = 0.0;
+                        extra = extra.map(|a| leash.coupling * a);
+                        // The tag is no longer on the animal.
+                        None
+                    }
+                    None => mark,
+                };
                 match mark {
                     Some(Mark::Beat { ago_s }) => self.happen(t_s - ago_s, Happening::Beat, None),
                     Some(Mark::Stopped) if self.dying => self.die(t_s),
@@ -393,7 +505,7 @@ impl World {
                     }
                     None => {}
                 }
-                if self.gill.0 > 0.0 {
+                if self.gill.0 > 0.0 && self.leash.is_none() {
                     self.gill.1 = (self.gill.1 + self.behaviour.gill().1 * STEP_S).fract();
                     let (s, c) = (TAU * self.gill.1).sin_cos();
                     let a = G * self.gill.0;
@@ -402,7 +514,10 @@ impl World {
                     extra[0] += 0.5 * a * s;
                 }
             }
-            Stage::Carcass(carcass, Some(scavenger)) => {
+            Stage::Adrift(_, Some(scavenger)) => {
+                (extra, _) = scavenger.step(t_s, &mut self.d_scavenger);
+            }
+            Stage::Carcass(carcass, Some(scavenger), _) => {
                 let (pull, ended) = scavenger.step(t_s, &mut self.d_scavenger);
                 extra = pull;
                 if ended {
@@ -430,14 +545,17 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
     let true_per_clock = 1.0 + kind.clock_ppm * 1e-6;
     let mut world = World::new(plan.clone());
     let mut sensor = Sensor::new(kind, STEP_S);
-    let mut d_faults = Draws::new(plan.scenario, plan.seed, Part::Faults);
+    let mut d_faults = Draws::new(&plan.scenario, plan.seed, Part::Faults);
     let mut spoiler = Spoiler::new(plan.fault.clone(), &kind, &mut d_faults);
-    let mut d_noise = Draws::new(plan.scenario, plan.seed, Part::Sensor);
-    let mut d_depth = Draws::new(plan.scenario, plan.seed, Part::Depth);
+    let mut d_noise = Draws::new(&plan.scenario, plan.seed, Part::Sensor);
+    let mut d_depth = Draws::new(&plan.scenario, plan.seed, Part::Depth);
     let mut waiting = Waiting::default();
 
     let recovered_s = plan.recovery.recovered_s();
-    let mut recovered_due = true;
+    let mut recovered_due = plan.extras.recovers;
+    let mounting = &plan.extras.mounting;
+    let mut d_mount = Draws::new(&plan.scenario, plan.seed, Part::Mount);
+    let mut loosening = (!mounting.still()).then(|| Loosening::new(mounting.clone(), NODE_S));
     let mut node = world.node(0.0);
     sensor.settle(node);
     let mut before = sensor.pass(node);
@@ -479,6 +597,7 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                     next_second += 1;
                     let m = world.read_depth_m
                         + kind.depth_offset_m
+                        + mounting.depth_drift_m_s * clock_s
                         + kind.depth_noise_m * d_depth.normal();
                     let centi = (kind.depth_step_m * 100.0).round();
                     row.depth_cm = Some(((m / kind.depth_step_m).round() * centi) as i64);
@@ -498,14 +617,23 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         node = next;
 
         let t = step as f64 * STEP_S;
+        if let Some(loosening) = &mut loosening {
+            let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
+            sensor.loose = Some(loosening.step(t, moving, &mut d_mount));
+        }
+        sensor.drift_g = mounting.offset_g_c.map(|c| c * (world.temp_c - 15.0));
+        sensor.noise_part = 1.0 + mounting.noise_growth_s * t;
         if recovered_due && t >= recovered_s {
             recovered_due = false;
-            if matches!(world.stage, Stage::Alive) && !world.eaten {
+            if matches!(world.stage, Stage::Alive) && !world.eaten && world.leash.is_none() {
                 world.happen(recovered_s, Happening::Recovered, None);
             }
         }
         for e in std::mem::take(&mut world.events) {
             if let Some(e) = written(&e, plan, true_per_clock) {
+                if matches!(e.what, Happening::Death | Happening::Detached) {
+                    sink.at_once(&e);
+                }
                 waiting.push(e);
             }
         }
