@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_replay, cli_score, cli_synth};
+use crate::{cli_compare, cli_replay, cli_score, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -50,6 +50,7 @@ enum Command {
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
     Score(cli_score::Args),
+    Compare(cli_compare::Args),
 }
 
 /// Runs the program.
@@ -66,6 +67,7 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
         Command::Score(args) => cli_score::run(&args),
+        Command::Compare(args) => cli_compare::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

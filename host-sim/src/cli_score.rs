@@ -102,7 +102,7 @@ fn scored(args: &Args) -> Result<Status, Problem> {
     let all = found.jobs.len();
     let jobs: Vec<Job> = found.jobs.into_iter().filter(|job| job.truth.is_some()).collect();
     let mut refused: Vec<String> = Vec::new();
-    for problem in &found.problems {
+    for problem in found.problems.iter().chain(&found.lone_truths) {
         cli::problem(problem);
         refused.push(problem.to_string());
     }

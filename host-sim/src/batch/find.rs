@@ -13,6 +13,9 @@ use crate::problem::Problem;
 pub struct Job {
     /// The trace, as reached from the folder named.
     pub trace: PathBuf,
+    /// Its name below the folder named, that folder's own name in front: the same
+    /// however the folder was reached.
+    pub name: String,
     /// `NAME.toml`, where there is one.
     pub deployment: Option<PathBuf>,
     /// `NAME.truth.csv`, where there is one.
@@ -28,8 +31,10 @@ pub struct Job {
 pub struct Found {
     /// Traces, sorted by name.
     pub jobs: Vec<Job>,
-    /// What could not be read, what belongs to no trace, and where nothing was found.
+    /// What could not be read, and where nothing was found.
     pub problems: Vec<Problem>,
+    /// Truth files without a trace.
+    pub lone_truths: Vec<Problem>,
 }
 
 /// Finds all traces, `NAME.csv` and `NAME.csv.gz`, in `dirs` and below, in the order of
@@ -69,7 +74,7 @@ pub fn find(dirs: &[PathBuf]) -> Found {
             let real = path.canonicalize().unwrap_or_else(|_| path.clone());
             if seen.insert(real.clone()) {
                 let bytes = entry.metadata().map_or(0, |m| m.len());
-                found.jobs.push(job(path, &real, bytes));
+                found.jobs.push(job(dir, path, &real, bytes));
             }
         }
         if here == 0 {
@@ -84,7 +89,7 @@ pub fn find(dirs: &[PathBuf]) -> Found {
             let traces = [".csv", ".csv.gz"].map(|e| PathBuf::from(format!("{stem}{e}")));
             let capitals = [".CSV", ".CSV.GZ"].map(|e| PathBuf::from(format!("{stem}{e}")));
             if !traces.iter().chain(&capitals).any(|t| t.exists()) {
-                found.problems.push(Problem::new(format!(
+                found.lone_truths.push(Problem::new(format!(
                     "{}: is the truth of no trace; {} or {} was expected beside it",
                     truth.display(),
                     traces[0].display(),
@@ -94,6 +99,14 @@ pub fn find(dirs: &[PathBuf]) -> Found {
         }
     }
     found.jobs.sort_by(|a, b| a.trace.cmp(&b.trace));
+    // Two folders of one name: then the whole path tells them apart.
+    let mut names: BTreeMap<String, usize> = BTreeMap::new();
+    for job in &found.jobs {
+        *names.entry(job.name.clone()).or_default() += 1;
+    }
+    for job in found.jobs.iter_mut().filter(|job| names[&job.name] > 1) {
+        job.name = job.trace.display().to_string();
+    }
     found
 }
 
@@ -123,15 +136,28 @@ fn is_trace(lower: &str) -> bool {
     stem.ends_with(".csv") && !stem.ends_with(".truth.csv") && stem.len() > ".csv".len()
 }
 
-fn job(trace: PathBuf, real: &Path, bytes: u64) -> Job {
+fn job(dir: &Path, trace: PathBuf, real: &Path, bytes: u64) -> Job {
     let there = |ending| Some(beside(&trace, ending)).filter(|p| p.exists());
     let folder = real.parent().and_then(Path::file_name).unwrap_or_default();
+    let root = if dir.is_dir() { dir.to_owned() } else { parent(dir) };
+    let below = trace.strip_prefix(tidy(&root)).unwrap_or(&trace);
+    let root = root.canonicalize().unwrap_or(root);
+    let name = Path::new(root.file_name().unwrap_or_default()).join(below);
     Job {
+        // Forward slashes, whatever the machine.
+        name: name.iter().map(|part| part.to_string_lossy()).collect::<Vec<_>>().join("/"),
         deployment: there(".toml"),
         truth: there(".truth.csv"),
         folder: folder.to_string_lossy().into_owned(),
         bytes,
         trace,
+    }
+}
+
+fn parent(file: &Path) -> PathBuf {
+    match file.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+        _ => PathBuf::from("."),
     }
 }
 
@@ -199,13 +225,14 @@ mod tests {
         assert!(x.truth.is_some() && x.deployment.is_none() && x.folder == "a");
         assert!(deep.truth.is_none() && deep.deployment.is_some() && deep.folder == "deep");
         let told = |found: &Found| {
-            found.problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
+            let all = found.problems.iter().chain(&found.lone_truths);
+            all.map(ToString::to_string).collect::<Vec<_>>().join("\n")
         };
         for want in ["gone.truth.csv: is the truth of no trace", "empty: holds no", "none: no such"]
         {
             assert!(told(&found).contains(want), "{}", told(&found));
         }
-        assert_eq!(found.problems.len(), 3, "{}", told(&found));
+        assert_eq!((found.problems.len(), found.lone_truths.len()), (2, 1), "{}", told(&found));
         found.without_doubles();
         assert_eq!(names(&found, root), ["a/x.csv", "b/UP.CSV", "b/deep/x.csv.gz"]);
         assert!(told(&found).contains("one truth for"));

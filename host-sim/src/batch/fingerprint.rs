@@ -30,6 +30,7 @@ pub fn of_file(path: &Path) -> Result<String, Problem> {
     Ok(shown(&hasher.finalize()))
 }
 
-fn shown(hash: &blake3::Hash) -> String {
+/// A hash as it is written: 32 hexadecimal digits.
+pub(crate) fn shown(hash: &blake3::Hash) -> String {
     hash.to_hex()[..32].to_owned()
 }
