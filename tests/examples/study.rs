@@ -45,6 +45,8 @@ struct Judged {
     recovery_h: Option<f64>,
     recovery_decided_h: Option<f64>,
     recovery_se_h: Option<f64>,
+    /// The latest estimate, decided or not.
+    estimate_h: Option<f64>,
     /// What a family drew that bears on it.
     drawn: String,
     rows: u64,
@@ -98,6 +100,7 @@ fn judge(family: &Family, seed: u64) -> Result<Judged, String> {
         recovery_h: r.recovery_t_s.map(hours),
         recovery_decided_h: r.recovery_decided_t_s.map(hours),
         recovery_se_h: r.recovery_se_s.map(|s| hours(s.into())),
+        estimate_h: r.recovery_estimate_t_s.map(hours),
         drawn,
         rows: outcome.rows,
         spent_s: started.elapsed().as_secs_f64(),

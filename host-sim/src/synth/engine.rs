@@ -23,10 +23,27 @@ use super::sensor::Sensor;
 use super::swell::{Sea, Water};
 use super::truth::{Event, Happening, Waiting};
 
-/// Short and long step of the true time, s.
-pub(crate) const STEP_S: f64 = 0.01;
-const STEPS: u64 = 5;
-const NODE_S: f64 = 0.05;
+/// Steps of the true time.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Pace {
+    /// Short step, s, and how many of them make a long one.
+    pub(crate) step_s: f64,
+    pub(crate) steps: u64,
+    /// Long steps between looks at what changes within hours: tide, day, recovery.
+    pub(crate) slow_every: u32,
+}
+
+impl Pace {
+    /// Of the scenarios.
+    pub(crate) const FINE: Self = Self { step_s: 0.01, steps: 5, slow_every: 1 };
+    /// Of the families, whose thousands of traces have to be cheap: nothing in them is
+    /// faster than 10 Hz, and the steps follow a wave of 1.2 s within 3 %.
+    pub(crate) const COARSE: Self = Self { step_s: 0.02, steps: 5, slow_every: 20 };
+
+    pub(crate) fn node_s(self) -> f64 {
+        if self.step_s == 0.01 && self.steps == 5 { 0.05 } else { self.step_s * self.steps as f64 }
+    }
+}
 
 /// Takes rows and events as they come.
 pub(crate) trait Sink {
@@ -46,6 +63,30 @@ enum Stage {
     Sunk(Box<Loose>, bool),
     /// On a snag at this height above the mean bottom, m.
     Snagged(Box<Leash>, f64),
+}
+
+/// What changes within hours.
+#[derive(Clone, Copy, Debug)]
+struct Slow {
+    tide_m: f64,
+    current: f64,
+    levels: [f64; 3],
+    day: f64,
+    darkness: f64,
+    front_c: f64,
+}
+
+impl Slow {
+    fn at(plan: &Plan, t_s: f64) -> Self {
+        Self {
+            tide_m: plan.tide.height(t_s),
+            current: plan.tide.current(t_s),
+            levels: plan.recovery.levels(t_s),
+            day: plan.day.factor(t_s),
+            darkness: plan.day.darkness(t_s),
+            front_c: plan.extras.fronts.iter().rev().find(|f| f.0 <= t_s).map_or(0.0, |f| f.1),
+        }
+    }
 }
 
 /// All that moves, on true time.
@@ -87,16 +128,20 @@ struct World {
     d_tag: Draws,
     d_antics: Draws,
     d_stray: Draws,
+    node_s: f64,
+    slow: Slow,
+    slow_due: u32,
 }
 
 impl World {
     fn new(plan: Plan) -> Self {
+        let node_s = plan.extras.pace.node_s();
         let part = |p| Draws::new(&plan.scenario, plan.seed, p);
         let mut d_behaviour = part(Part::Behaviour);
-        let behaviour = Behaviour::new(plan.habits.clone(), 0.0, NODE_S, &mut d_behaviour);
+        let behaviour = Behaviour::new(plan.habits.clone(), 0.0, node_s, &mut d_behaviour);
         let (swell, wind) = (
-            Sea::new(plan.swell, plan.bottom_m, NODE_S, &mut part(Part::Swell)),
-            Sea::new(plan.wind_sea, plan.bottom_m, NODE_S, &mut part(Part::WindSea)),
+            Sea::new(plan.swell, plan.bottom_m, node_s, &mut part(Part::Swell)),
+            Sea::new(plan.wind_sea, plan.bottom_m, node_s, &mut part(Part::WindSea)),
         );
         let depth_m = 1.5;
         let swimmer = plan.swimmer.clone();
@@ -104,6 +149,9 @@ impl World {
         Self {
             antics: Antics::new(plan.extras.often, &mut d_antics),
             leash: None,
+            node_s,
+            slow: Slow::at(&plan, 0.0),
+            slow_due: 0,
             d_antics,
             d_stray: part(Part::Stray),
             stage: Stage::Alive,
@@ -123,7 +171,7 @@ impl World {
             pitch: Follower::at(0.0),
             roll: Follower::at(0.0),
             heading: d_behaviour.angle(),
-            heading_wander: super::draws::Wander::new(0.03, 12.0, NODE_S),
+            heading_wander: super::draws::Wander::new(0.03, 12.0, node_s),
             speed: swimmer.speed(swimmer.beat_hz, 1.0),
             depth_m,
             read_depth_m: depth_m,
@@ -181,7 +229,13 @@ impl World {
 
     /// One long step: the specific force on the body at its end, m/s2.
     fn node(&mut self, t_s: f64) -> Vec3 {
-        let bottom_m = self.plan.bottom_m + self.plan.tide.height(t_s);
+        if self.slow_due == 0 {
+            self.slow = Slow::at(&self.plan, t_s);
+            self.slow_due = self.plan.extras.pace.slow_every;
+        }
+        self.slow_due -= 1;
+        let slow = self.slow;
+        let bottom_m = self.plan.bottom_m + slow.tide_m;
         self.turn_of_fate(t_s);
         let wind_felt = match self.stage {
             Stage::Floating(..) => true,
@@ -194,13 +248,13 @@ impl World {
             Stage::Carcass(carcass, _, carrier) => {
                 let lies = bottom_m - 0.1;
                 let grounded = self.depth_m >= lies - 0.05;
-                self.depth_m = (self.depth_m + self.plan.carcass.sink_m_s * NODE_S).min(lies);
-                let current = self.plan.tide.current(t_s);
-                let (pitch, roll) = carcass.step(&water, current, grounded, NODE_S);
+                self.depth_m = (self.depth_m + self.plan.carcass.sink_m_s * self.node_s).min(lies);
+                let current = slow.current;
+                let (pitch, roll) = carcass.step(&water, current, grounded, self.node_s);
                 self.read_depth_m = self.depth_m + if grounded { water.pressure_m } else { 0.0 };
                 let carried = carrier.as_mut().and_then(|c| {
                     let was = c.carries(t_s);
-                    let now = c.step(t_s, NODE_S, &mut self.d_stray);
+                    let now = c.step(t_s, self.node_s, &mut self.d_stray);
                     if was && now.is_none() {
                         carcass.dropped(&mut self.d_stray);
                     }
@@ -208,7 +262,7 @@ impl World {
                 });
                 if let Some(((p, r), force, deeper)) = carried {
                     // Against the sinking above.
-                    self.depth_m += deeper - self.plan.carcass.sink_m_s * NODE_S;
+                    self.depth_m += deeper - self.plan.carcass.sink_m_s * self.node_s;
                     self.depth_m = self.depth_m.clamp(1.0, lies);
                     let held = attitude(roll + r, pitch + p, 0.0).apply([0.0, 0.0, G]);
                     [0, 1, 2].map(|i| held[i] + force[i])
@@ -222,10 +276,10 @@ impl World {
             Stage::Floating(loose, surfaced) => {
                 let was = *surfaced;
                 if !was {
-                    self.depth_m -= self.plan.package.speed_m_s * NODE_S;
+                    self.depth_m -= self.plan.package.speed_m_s * self.node_s;
                     *surfaced = self.depth_m <= 0.1;
                 }
-                let force = loose.afloat(&water, !*surfaced, NODE_S, &mut self.d_tag);
+                let force = loose.afloat(&water, !*surfaced, self.node_s, &mut self.d_tag);
                 if *surfaced {
                     self.depth_m = 0.1;
                 }
@@ -238,21 +292,21 @@ impl World {
             }
             Stage::Adrift(adrift, _) => {
                 let d = &mut self.d_stray;
-                let force = adrift.step(&mut self.depth_m, bottom_m, &water, NODE_S, d);
+                let force = adrift.step(&mut self.depth_m, bottom_m, &water, self.node_s, d);
                 self.read_depth_m = self.depth_m;
                 force
             }
             Stage::Surf(surf) => {
-                let tide = self.plan.tide.height(t_s);
+                let tide = slow.tide_m;
                 let (depth, jolt) = (&mut self.depth_m, &mut self.jolt);
-                let force = surf.step(t_s, depth, tide, jolt, NODE_S, &mut self.d_stray);
+                let force = surf.step(t_s, depth, tide, jolt, self.node_s, &mut self.d_stray);
                 self.read_depth_m = self.depth_m;
                 force
             }
             Stage::Snagged(leash, above_m) => {
                 self.depth_m = (bottom_m - *above_m).max(0.5);
                 self.read_depth_m = self.depth_m + water.pressure_m;
-                leash.snagged(&water, self.plan.tide.current(t_s), NODE_S, &mut self.d_stray)
+                leash.snagged(&water, slow.current, &mut self.d_stray)
             }
             Stage::Sunk(loose, landed) => {
                 let lies = bottom_m - 0.05;
@@ -260,10 +314,10 @@ impl World {
                 if *landed {
                     self.depth_m = lies;
                 } else {
-                    self.depth_m += self.plan.package.speed_m_s * NODE_S;
+                    self.depth_m += self.plan.package.speed_m_s * self.node_s;
                     *landed = self.depth_m >= lies;
                 }
-                let force = loose.sunk(!*landed, NODE_S, &mut self.d_tag);
+                let force = loose.sunk(!*landed, self.node_s, &mut self.d_tag);
                 if *landed && !was {
                     self.jolt = Some(Pull::draw(t_s, 0.6, 0.08, &mut self.d_tag));
                 }
@@ -271,11 +325,9 @@ impl World {
                 force
             }
         };
-        let fronts = self.plan.extras.fronts.iter().rev();
-        let front = fronts.clone().find(|f| f.0 <= t_s).map_or(0.0, |f| f.1);
-        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c + front;
+        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c + slow.front_c;
         // The sensor sits in a housing that takes half a minute to warm through.
-        self.temp_c += (target - self.temp_c) * NODE_S / 30.0;
+        self.temp_c += (target - self.temp_c) * self.node_s / 30.0;
         force
     }
 
@@ -295,7 +347,7 @@ impl World {
                 self.close(t_s);
                 self.happen(t_s, Happening::Detached, None);
                 self.jolt = Some(Pull::draw(t_s, 1.5, 0.1, &mut self.d_tag));
-                let loose = Box::new(Loose::new(self.plan.package, NODE_S, &mut self.d_tag));
+                let loose = Box::new(Loose::new(self.plan.package, self.node_s, &mut self.d_tag));
                 self.stage = match self.plan.fate {
                     Fate::Floats { .. } => Stage::Floating(loose, false),
                     _ => Stage::Sunk(loose, false),
@@ -305,7 +357,7 @@ impl World {
                 self.close(t_s);
                 self.happen(t_s, Happening::Detached, None);
                 self.jolt = Some(Pull::draw(t_s, 1.0, 0.1, &mut self.d_stray));
-                let leash = Box::new(Leash::new(self.plan.package, NODE_S, &mut self.d_stray));
+                let leash = Box::new(Leash::new(self.plan.package, self.node_s, &mut self.d_stray));
                 if self.plan.extras.snag {
                     let bottom_m = self.plan.bottom_m + self.plan.tide.height(t_s);
                     self.stage = Stage::Snagged(leash, bottom_m - self.depth_m);
@@ -319,7 +371,7 @@ impl World {
                 self.close(t_s);
                 self.happen(t_s, Happening::Death, None);
                 self.jolt = Some(Pull::draw(t_s, 2.0, 0.7, &mut self.d_tag));
-                self.behaviour = Behaviour::new(habits, t_s, NODE_S, &mut self.d_behaviour);
+                self.behaviour = Behaviour::new(habits, t_s, self.node_s, &mut self.d_behaviour);
                 self.gait = Gait::new(swimmer.clone(), true);
                 self.swimmer = swimmer;
                 self.lodged = lodged;
@@ -349,21 +401,28 @@ impl World {
                 let every_s = self.plan.extras.carried_every_s;
                 let carrier = every_s
                     .is_finite()
-                    .then(|| Box::new(Carrier::new(t_s + 600.0, every_s, NODE_S, d)));
+                    .then(|| Box::new(Carrier::new(t_s + 600.0, every_s, self.node_s, d)));
                 Stage::Carcass(Box::new(carcass), scavenger, carrier)
             }
-            Way::Drifts => {
-                Stage::Adrift(Box::new(Adrift::new(self.plan.bottom_m, at, NODE_S, d)), scavenger)
-            }
-            Way::Surf => {
-                Stage::Surf(Box::new(Surf::new(self.plan.swell, t_s, self.depth_m, at, NODE_S, d)))
-            }
+            Way::Drifts => Stage::Adrift(
+                Box::new(Adrift::new(self.plan.bottom_m, at, self.node_s, d)),
+                scavenger,
+            ),
+            Way::Surf => Stage::Surf(Box::new(Surf::new(
+                self.plan.swell,
+                t_s,
+                self.depth_m,
+                at,
+                self.node_s,
+                d,
+            ))),
         };
     }
 
     fn alive(&mut self, t_s: f64, bottom_m: f64, water: &Water) -> Vec3 {
-        let levels = if self.eaten { [1.0; 3] } else { self.plan.recovery.levels(t_s) };
-        let day = self.plan.day.factor(t_s);
+        let slow = self.slow;
+        let levels = if self.eaten { [1.0; 3] } else { slow.levels };
+        let day = slow.day;
         let (weakness, no_glide) = match self.plan.fate {
             Fate::Dies { at_s, fades_s, .. } => {
                 (((t_s - at_s) / fades_s + 1.0).clamp(0.0, 1.0), t_s > at_s - 90.0)
@@ -375,9 +434,9 @@ impl World {
             depth_m: self.depth_m,
             bottom_m,
             unrest: levels[2],
-            darkness: self.plan.day.darkness(t_s),
+            darkness: slow.darkness,
             weakness,
-            current: self.plan.tide.current(t_s),
+            current: slow.current,
             no_glide,
         };
         let was = self.intent.mode;
@@ -409,17 +468,17 @@ impl World {
             (0.4 * cruise, 8.0)
         };
         let faster = (to - self.speed) / tau;
-        self.speed += faster * NODE_S;
+        self.speed += faster * self.node_s;
 
         let yaw_rate = intent.yaw_rate + self.heading_wander.step(&mut self.d_slow);
         if !intent.grounded {
-            self.heading += yaw_rate * NODE_S;
+            self.heading += yaw_rate * self.node_s;
         }
         let sideways = if intent.grounded { 0.0 } else { self.speed * intent.yaw_rate };
         // It leans into the turn.
         let bank = -0.4 * intent.yaw_rate - sideways / G;
-        let pitch = self.pitch.step(intent.pitch, 1.3, NODE_S);
-        let roll = self.roll.step(intent.roll + bank, 1.3, NODE_S);
+        let pitch = self.pitch.step(intent.pitch, 1.3, self.node_s);
+        let roll = self.roll.step(intent.roll + bank, 1.3, self.node_s);
 
         let (sh, ch) = self.heading.sin_cos();
         let level = |v: [f64; 2]| [ch * v[0] + sh * v[1], ch * v[1] - sh * v[0]];
@@ -432,12 +491,12 @@ impl World {
             let lean = [0.012 * flow[0], 0.025 * flow[1]];
             let body = attitude(roll + lean[1], pitch + lean[0], 0.0);
             if let Some(leash) = &mut self.leash {
-                return leash.towed(flow[0].hypot(flow[1]), NODE_S, &mut self.d_stray);
+                return leash.towed(flow[0].hypot(flow[1]), &mut self.d_stray);
             }
             return self.lodged.after(&body).apply([0.0, 0.0, G]);
         }
         self.gill.0 = 0.0;
-        self.depth_m -= self.speed * pitch.sin() * NODE_S;
+        self.depth_m -= self.speed * pitch.sin() * self.node_s;
         self.depth_m = self.depth_m.clamp(0.4, bottom_m - 0.15);
         self.read_depth_m = self.depth_m;
         if self.antics.airborne() {
@@ -446,7 +505,7 @@ impl World {
             return self.lodged.after(&attitude(roll, pitch, 0.0)).apply([0.0, 0.0, 0.03 * G]);
         }
         if let Some(leash) = &mut self.leash {
-            return leash.towed(self.speed, NODE_S, &mut self.d_stray);
+            return leash.towed(self.speed, &mut self.d_stray);
         }
         // A body as heavy as the water goes with it.
         let carried = level([water.acceleration[0], water.acceleration[1]]);
@@ -471,12 +530,17 @@ impl World {
     }
 
     /// One short step that ends at `t_s`: what is added to the force, m/s2, and a roll.
-    fn short(&mut self, t_s: f64) -> (Vec3, f64) {
+    fn short(&mut self, t_s: f64, step_s: f64) -> (Vec3, f64) {
         let mut extra = [0.0; 3];
         let mut recoil = 0.0;
         match &mut self.stage {
             Stage::Alive => {
-                let (motion, mark) = self.gait.step(self.stroke, STEP_S, &mut self.d_gait);
+                let (motion, mark) = self.gait.step(
+                    self.stroke,
+                    step_s,
+                    self.plan.extras.pace.slow_every > 1,
+                    &mut self.d_gait,
+                );
                 // Flesh around a swallowed tag moves less than a fin.
                 let part = if self.eaten { 0.6 } else { 1.0 };
                 recoil = part * motion.roll;
@@ -506,7 +570,7 @@ impl World {
                     None => {}
                 }
                 if self.gill.0 > 0.0 && self.leash.is_none() {
-                    self.gill.1 = (self.gill.1 + self.behaviour.gill().1 * STEP_S).fract();
+                    self.gill.1 = (self.gill.1 + self.behaviour.gill().1 * step_s).fract();
                     let (s, c) = (TAU * self.gill.1).sin_cos();
                     let a = G * self.gill.0;
                     // A breath is a quick squeeze: the second harmonic shows.
@@ -524,7 +588,11 @@ impl World {
                     carcass.moved(&mut self.d_scavenger);
                 }
             }
+            Stage::Snagged(leash, _) => extra[1] += leash.shed(step_s),
             _ => {}
+        }
+        if let (Some(leash), Stage::Alive) = (&mut self.leash, &self.stage) {
+            extra[1] += leash.shed(step_s);
         }
         if let Some(jolt) = self.jolt {
             match jolt.at(t_s) {
@@ -538,13 +606,15 @@ impl World {
 
 /// Runs a plan from start to end.
 pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
+    let pace = plan.extras.pace;
+    let (step_s, steps, node_s) = (pace.step_s, pace.steps, pace.node_s());
     let kind = plan.sensor;
     let end_s = plan.hours * 3600.0;
     let last_tick = (end_s * kind.sample_hz).floor() as u64;
     // A clock that is slow by so much writes less time than has gone.
     let true_per_clock = 1.0 + kind.clock_ppm * 1e-6;
     let mut world = World::new(plan.clone());
-    let mut sensor = Sensor::new(kind, STEP_S);
+    let mut sensor = Sensor::new(kind, step_s);
     let mut d_faults = Draws::new(&plan.scenario, plan.seed, Part::Faults);
     let mut spoiler = Spoiler::new(plan.fault.clone(), &kind, &mut d_faults);
     let mut d_noise = Draws::new(&plan.scenario, plan.seed, Part::Sensor);
@@ -555,19 +625,21 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
     let mut recovered_due = plan.extras.recovers;
     let mounting = &plan.extras.mounting;
     let mut d_mount = Draws::new(&plan.scenario, plan.seed, Part::Mount);
-    let mut loosening = (!mounting.still()).then(|| Loosening::new(mounting.clone(), NODE_S));
+    let mut loosening = (!mounting.still()).then(|| Loosening::new(mounting.clone(), node_s));
     let mut node = world.node(0.0);
     sensor.settle(node);
     let mut before = sensor.pass(node);
     let (mut tick, mut next_second) = (0_u64, 0_u64);
     let mut step = 0_u64;
+    let mut wobble: Option<Rotation> = None;
     'trace: loop {
-        let next = world.node((step + STEPS) as f64 * STEP_S);
-        for i in 1..=STEPS {
+        let next = world.node((step + steps) as f64 * step_s);
+        let next = wobble.map_or(next, |w| w.apply(next));
+        for i in 1..=steps {
             step += 1;
-            let t = step as f64 * STEP_S;
-            let (extra, recoil) = world.short(t);
-            let x = i as f64 / STEPS as f64;
+            let t = step as f64 * step_s;
+            let (extra, recoil) = world.short(t, step_s);
+            let x = i as f64 / steps as f64;
             let mut f = [0.0; 3];
             for k in 0..3 {
                 f[k] = node[k] + x * (next[k] - node[k]) + extra[k];
@@ -583,7 +655,7 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                 if due > t {
                     break;
                 }
-                let y = ((due - (t - STEP_S)) / STEP_S).clamp(0.0, 1.0);
+                let y = ((due - (t - step_s)) / step_s).clamp(0.0, 1.0);
                 let at = [0, 1, 2].map(|k| before[k] + y * (now[k] - before[k]));
                 let slow = clock_s + 1e-9 >= next_second as f64;
                 let mut row = Row {
@@ -616,10 +688,11 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         }
         node = next;
 
-        let t = step as f64 * STEP_S;
+        let t = step as f64 * step_s;
         if let Some(loosening) = &mut loosening {
             let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
-            sensor.loose = Some(loosening.step(t, moving, &mut d_mount));
+            let (turned, shakes) = loosening.step(t, moving, &mut d_mount);
+            (sensor.loose, wobble) = (Some(turned), shakes);
         }
         sensor.drift_g = mounting.offset_g_c.map(|c| c * (world.temp_c - 15.0));
         sensor.noise_part = 1.0 + mounting.noise_growth_s * t;
@@ -637,7 +710,7 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                 waiting.push(e);
             }
         }
-        if step.is_multiple_of(100 * STEPS) {
+        if step.is_multiple_of(100 * steps) {
             let open = [world.open.map(|o| o.1), world.burst_from];
             let from = open.into_iter().flatten().fold(t, f64::min);
             // Longer than any clock jump and than any event is told late.

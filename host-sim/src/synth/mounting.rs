@@ -52,8 +52,13 @@ impl Loosening {
         }
     }
 
-    /// Where the mount has turned to by `t_s`, and how hard it jerks there, g.
-    pub(crate) fn step(&mut self, t_s: f64, moving: bool, d: &mut Draws) -> Rotation {
+    /// Where the mount has turned to by `t_s`, and its wobble.
+    pub(crate) fn step(
+        &mut self,
+        t_s: f64,
+        moving: bool,
+        d: &mut Draws,
+    ) -> (Rotation, Option<Rotation>) {
         let mut begun = false;
         self.done = Rotation::IDENTITY;
         for turn in &self.mounting.turns {
@@ -67,9 +72,9 @@ impl Loosening {
             // A loose tag shakes in the flow and lies still without it.
             let by = if moving { 1.0 } else { 0.1 };
             let [a, b] = [0, 1].map(|i| by * self.wobble[i].step(d));
-            return attitude(a, b, 0.0).after(&self.done);
+            return (self.done, Some(attitude(a, b, 0.0)));
         }
-        self.done
+        (self.done, None)
     }
 }
 

@@ -10,6 +10,7 @@ use super::behaviour::Habits;
 use super::carcass::CarcassKind;
 use super::depth::{Layers, Tide};
 use super::draws::{Draws, Part};
+use super::engine::Pace;
 use super::faults::{DeadDepth, Fault};
 use super::floating::Package;
 use super::gait::Swimmer;
@@ -216,6 +217,7 @@ pub(crate) struct Extras {
     /// Whether there is a recovery to speak of.
     pub(crate) recovers: bool,
     pub(crate) has_depth: bool,
+    pub(crate) pace: Pace,
 }
 
 impl Default for Extras {
@@ -233,6 +235,7 @@ impl Default for Extras {
             snag: false,
             recovers: true,
             has_depth: true,
+            pace: Pace::FINE,
         }
     }
 }

@@ -6,6 +6,7 @@ use crate::synth::behaviour::Habits;
 use crate::synth::carcass::CarcassKind;
 use crate::synth::depth::{Layers, Tide};
 use crate::synth::draws::Draws;
+use crate::synth::engine::Pace;
 use crate::synth::faults::{DeadDepth, Fault};
 use crate::synth::floating::Package;
 use crate::synth::gait::Swimmer;
@@ -190,6 +191,7 @@ impl Family {
             snag: v.word("tag.dangles_from") == "snag",
             recovers: v.word("recovery.course") != "none",
             has_depth: v.is("logger.has_depth"),
+            pace: Pace::COARSE,
         }
     }
 
