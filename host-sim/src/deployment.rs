@@ -31,7 +31,10 @@ pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
 const MAX_BYTES: u64 = 1024 * 1024;
 
 const TABLES: [(&str, &[&str]); 5] = [
-    ("deployment", &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"]),
+    (
+        "deployment",
+        &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "family", "notes"],
+    ),
     ("animal", &["breathing", "length_m"]),
     ("logger", &["sample_hz", "range_g", "counts_per_g", "mount_deg", "cell_mah", "memory_mib"]),
     ("detector", &[]),
@@ -64,6 +67,8 @@ pub struct Deployment {
     pub longitude_deg: Option<f64>,
     /// Where the truth file comes from, if said.
     pub truth: Option<TruthSource>,
+    /// The family of like deployments that it belongs to, for scores broken down by family.
+    pub family: Option<String>,
     /// Remarks.
     pub notes: Option<String>,
     /// Breathing mode; ram where not given, `None` then.
@@ -100,6 +105,7 @@ impl Default for Deployment {
             latitude_deg: None,
             longitude_deg: None,
             truth: None,
+            family: None,
             notes: None,
             breathing: None,
             length_m: None,
@@ -250,7 +256,13 @@ fn one_line(text: &str) -> String {
 }
 
 /// A problem at a place in a text, with line and column in the message too.
-fn located(name: &str, text: &str, span: &Range<usize>, message: &str, label: &str) -> Problem {
+pub(crate) fn located(
+    name: &str,
+    text: &str,
+    span: &Range<usize>,
+    message: &str,
+    label: &str,
+) -> Problem {
     let before = &text.as_bytes()[..span.start.min(text.len())];
     let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
     let start_of_line = before.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);
@@ -367,6 +379,7 @@ impl Reader {
         }
         match key {
             "id" => self.deployment.id = Some(self.string(key, value)?),
+            "family" => self.deployment.family = Some(self.string(key, value)?),
             "notes" => self.deployment.notes = Some(self.string(key, value)?),
             "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
             "latitude_deg" => self.deployment.latitude_deg = Some(self.number(key, value)?),

@@ -1,10 +1,10 @@
 //! The frame of every page.
 
-use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+use crate::batch::write_whole;
 use crate::problem::Problem;
 
 const UPLOT: &str = include_str!("../../assets/uplot/uPlot.iife.min.js");
@@ -92,25 +92,16 @@ fn guarded(text: &str) -> std::borrow::Cow<'_, str> {
     if text.contains('<') { text.replace('<', "\\u003c").into() } else { text.into() }
 }
 
-/// Writes a page beside its place, then moves it there: a page is whole or absent.
+/// Writes a page: whole, or not at all.
 ///
 /// # Errors
 /// A place that cannot be written to.
 pub fn write(path: &Path, page: &str) -> Result<(), Problem> {
-    let name = path.display();
-    let fail = |e: std::io::Error| Problem::new(format!("{name}: cannot be written: {e}"));
-    let mut beside: PathBuf = path.to_owned();
-    let mut file_name = path.file_name().unwrap_or_default().to_owned();
-    if file_name.is_empty() || path.is_dir() {
-        return Err(Problem::new(format!("{name}: is a folder; the name of a file was expected")));
+    if path.is_dir() {
+        return Err(Problem::new(format!(
+            "{}: is a folder; the name of a file was expected",
+            path.display()
+        )));
     }
-    file_name.push(".part");
-    beside.set_file_name(file_name);
-    let written = std::fs::File::create(&beside)
-        .and_then(|mut file| file.write_all(page.as_bytes()))
-        .and_then(|()| std::fs::rename(&beside, path));
-    if written.is_err() {
-        let _ = std::fs::remove_file(&beside);
-    }
-    written.map_err(fail)
+    write_whole(path, page.as_bytes())
 }

@@ -148,6 +148,11 @@ impl Replayer {
         (f64::from(self.tag.record_bytes()) / self.memory_bytes).min(1.0)
     }
 
+    /// The tag as it stands.
+    pub fn tag(&self) -> &Tag {
+        &self.tag
+    }
+
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
         while self.rest().is_some() {}

@@ -5,13 +5,16 @@
 
 use std::fmt::Write as _;
 
+use super::antics::Often;
 use super::behaviour::Habits;
 use super::carcass::CarcassKind;
 use super::depth::{Layers, Tide};
 use super::draws::{Draws, Part};
+use super::engine::Pace;
 use super::faults::{DeadDepth, Fault};
 use super::floating::Package;
 use super::gait::Swimmer;
+use super::mounting::Mounting;
 use super::posture::{Rotation, attitude};
 use super::recovery::{DaySwing, Recovery};
 use super::sensor::SensorKind;
@@ -179,12 +182,68 @@ pub(crate) enum Fate {
     Eaten { at_s: f64, by: Box<(Swimmer, Habits)>, lodged: Rotation, warmer_c: f64 },
     Floats { at_s: f64 },
     Sinks { at_s: f64 },
+    Dangles { at_s: f64 },
+}
+
+/// Where a carcass goes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Way {
+    #[default]
+    Sinks,
+    Drifts,
+    Surf,
+}
+
+/// What families have and scenarios do not.
+#[derive(Clone, Debug)]
+pub(crate) struct Extras {
+    /// Name of the family.
+    pub(crate) family: Option<String>,
+    /// What was drawn, as TOML.
+    pub(crate) drawn: String,
+    pub(crate) often: Often,
+    pub(crate) mounting: Mounting,
+    /// Times and steps of temperature of fronts, s and deg C.
+    pub(crate) fronts: Vec<(f64, f64)>,
+    /// Temperature of the tag when it is let go.
+    pub(crate) air_c: Option<f64>,
+    pub(crate) way: Way,
+    /// Mean time between a carcass being carried off, s.
+    pub(crate) carried_every_s: f64,
+    /// How far a carcass on the bottom goes with the water.
+    pub(crate) slides: f64,
+    /// A dangling tag hangs from a snag.
+    pub(crate) snag: bool,
+    /// Whether there is a recovery to speak of.
+    pub(crate) recovers: bool,
+    pub(crate) has_depth: bool,
+    pub(crate) pace: Pace,
+}
+
+impl Default for Extras {
+    fn default() -> Self {
+        Self {
+            family: None,
+            drawn: String::new(),
+            often: Often::NEVER,
+            mounting: Mounting::default(),
+            fronts: Vec::new(),
+            air_c: None,
+            way: Way::Sinks,
+            carried_every_s: f64::INFINITY,
+            slides: 0.0,
+            snag: false,
+            recovers: true,
+            has_depth: true,
+            pace: Pace::FINE,
+        }
+    }
 }
 
 /// Everything that a seed decides beforehand.
 #[derive(Clone, Debug)]
 pub(crate) struct Plan {
-    pub(crate) scenario: &'static str,
+    pub(crate) scenario: String,
     pub(crate) seed: u64,
     pub(crate) hours: f64,
     pub(crate) id: String,
@@ -207,6 +266,7 @@ pub(crate) struct Plan {
     pub(crate) fate: Fate,
     pub(crate) sensor: SensorKind,
     pub(crate) fault: Fault,
+    pub(crate) extras: Extras,
 }
 
 impl Scenario {
@@ -283,7 +343,7 @@ impl Scenario {
         }
         let end_s = hours * 3600.0;
         Plan {
-            scenario: self.name,
+            scenario: self.name.to_owned(),
             seed,
             hours,
             id: format!("OSB-{}-{seed:04}", self.code()),
@@ -313,6 +373,7 @@ impl Scenario {
             fate: self.fate(end_s, bottom_m, d),
             sensor,
             fault: self.fault(end_s, d),
+            extras: Extras::default(),
         }
     }
 
@@ -340,6 +401,7 @@ impl Scenario {
             ],
             // A few mg at a breath every one to three seconds.
             gill: (d.between(0.001, 0.004), d.between(0.35, 0.9)),
+            tidal: None,
         };
         match self.kind {
             Kind::YoYo => {
@@ -414,10 +476,11 @@ impl Scenario {
     fn fault(&self, end_s: f64, d: &mut Draws) -> Fault {
         let from_s = (d.between(0.3, 0.5) * end_s).round();
         let axis = d.below(3);
+        let until_s = f64::INFINITY;
         match self.kind {
-            Kind::Stuck => Fault::Stuck { axis, from_s },
-            Kind::Clipped => Fault::Clipped { axis, from_s },
-            Kind::Missing => Fault::Missing { axis, from_s },
+            Kind::Stuck => Fault::Stuck { axis, from_s, until_s },
+            Kind::Clipped => Fault::Clipped { axis, from_s, until_s },
+            Kind::Missing => Fault::Missing { axis, from_s, until_s },
             Kind::Gap => {
                 let longest = 1200.0_f64.min(0.1 * end_s);
                 let long = (longest * d.between(0.6, 1.0)).round();
@@ -441,7 +504,11 @@ impl Scenario {
     }
 }
 
-fn draw_sensor(sample_hz: f64, mount_deg: Option<[f64; 3]>, d: &mut Draws) -> SensorKind {
+pub(crate) fn draw_sensor(
+    sample_hz: f64,
+    mount_deg: Option<[f64; 3]>,
+    d: &mut Draws,
+) -> SensorKind {
     // Any way round for half of them, glued on askew for the others.
     let any = Rotation::from_quaternion({
         let q = [d.normal(), d.normal(), d.normal(), d.normal()];
@@ -481,6 +548,10 @@ impl Plan {
             Some([r, p, y]) => format!("mount_deg = [{r:?}, {p:?}, {y:?}]\n"),
             None => String::new(),
         };
+        let (family, what) = match &self.extras.family {
+            Some(name) => (format!("family = \"{name}\"\n"), "family"),
+            None => (String::new(), "scenario"),
+        };
         // Writing to a string cannot fail.
         let _ = write!(
             out,
@@ -490,6 +561,7 @@ impl Plan {
              start_utc = \"{}\"\n\
              latitude_deg = {:.4}\n\
              longitude_deg = {:.4}\n\
+             {family}\
              truth = \"invented\"\n\
              \n[animal]\n\
              breathing = \"{}\"\n\
@@ -501,7 +573,7 @@ impl Plan {
              {mount}\
              \n[made_by]\n\
              program = \"swaymark synth {}\"\n\
-             scenario = \"{}\"\n\
+             {what} = \"{}\"\n\
              seed = {}\n\
              hours = {:?}\n\
              fault = \"{}\"\n\
@@ -522,7 +594,7 @@ impl Plan {
             s.range_g,
             s.counts_per_g,
             env!("CARGO_PKG_VERSION"),
-            self.scenario,
+            self.extras.family.as_ref().unwrap_or(&self.scenario),
             self.seed,
             self.hours,
             self.fault.describe(),
@@ -536,6 +608,9 @@ impl Plan {
             pitch.to_degrees(),
             yaw.to_degrees(),
         );
+        if !self.extras.drawn.is_empty() {
+            let _ = write!(out, "\n[made_by.drawn]\n{}", self.extras.drawn);
+        }
         out
     }
 }
