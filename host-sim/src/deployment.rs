@@ -69,6 +69,8 @@ pub struct Deployment {
     pub truth: Option<TruthSource>,
     /// The family of like deployments that it belongs to, for scores broken down by family.
     pub family: Option<String>,
+    /// Groups that the deployment belongs to, by column: handling, hook, size class.
+    pub groups: BTreeMap<String, String>,
     /// Remarks.
     pub notes: Option<String>,
     /// Breathing mode; ram where not given, `None` then.
@@ -106,6 +108,7 @@ impl Default for Deployment {
             longitude_deg: None,
             truth: None,
             family: None,
+            groups: BTreeMap::new(),
             notes: None,
             breathing: None,
             length_m: None,
@@ -331,6 +334,9 @@ impl Reader {
         if name == "made_by" {
             return Ok(());
         }
+        if name == "group" {
+            return self.groups(value);
+        }
         let Some(&(table, _)) = TABLES.iter().find(|(table, _)| *table == name) else {
             return Err(self.unknown(None, name, &key.span()));
         };
@@ -348,6 +354,24 @@ impl Reader {
             };
             self.deployment.spans.insert(known.to_owned(), value.span());
             self.value(table, known, value)?;
+        }
+        Ok(())
+    }
+
+    /// `[group]`: any name, with a word, a number or yes and no.
+    fn groups(&mut self, value: &Spanned<DeValue<'_>>) -> Result<(), Problem> {
+        let DeValue::Table(entries) = value.get_ref() else {
+            let message = "group must be a table, written [group]";
+            return Err(self.fail(&value.span(), message, "not a table"));
+        };
+        for (key, value) in entries {
+            let key: &str = key.get_ref();
+            let text = match value.get_ref() {
+                DeValue::String(s) => s.trim().to_owned(),
+                DeValue::Boolean(yes) => if *yes { "yes" } else { "no" }.to_owned(),
+                _ => self.number(key, value)?.to_string(),
+            };
+            self.deployment.groups.insert(key.trim().to_owned(), text);
         }
         Ok(())
     }

@@ -2,6 +2,7 @@
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
 pub mod batch;
+pub mod cohort;
 pub mod compare;
 pub mod deployment;
 pub mod energy;

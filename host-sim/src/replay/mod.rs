@@ -133,11 +133,6 @@ impl Replayer {
         Some(out)
     }
 
-    /// The tag, to look at.
-    pub fn tag(&self) -> &Tag {
-        &self.tag
-    }
-
     /// Part of the cell's charge left, 0 to 1.
     pub fn cell_left(&self) -> f64 {
         self.energy.left_fraction()
