@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_compare, cli_replay, cli_score, cli_synth};
+use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -51,6 +51,7 @@ enum Command {
     Synth(cli_synth::Args),
     Score(cli_score::Args),
     Compare(cli_compare::Args),
+    Cohort(cli_cohort::Args),
 }
 
 /// Runs the program.
@@ -68,6 +69,7 @@ pub fn main() -> ExitCode {
         Command::Synth(args) => cli_synth::run(&args),
         Command::Score(args) => cli_score::run(&args),
         Command::Compare(args) => cli_compare::run(&args),
+        Command::Cohort(args) => cli_cohort::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

@@ -5,6 +5,13 @@
 //! puts them together by group, `survival`, `logrank` and `proportion` hold the
 //! statistics, `text` and `html::cohort` show them.
 
+pub mod analysis;
 pub mod logrank;
 pub mod proportion;
+pub mod record;
 pub mod survival;
+pub mod table;
+mod text;
+
+pub(crate) use text::p_value;
+pub use text::text;

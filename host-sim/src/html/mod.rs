@@ -5,6 +5,7 @@
 //! What a reader must know stands in plain HTML, so that it is there without
 //! script and on paper.
 
+pub mod cohort;
 pub mod deployment;
 mod fit;
 mod gather;
