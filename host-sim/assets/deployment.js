@@ -112,7 +112,7 @@
     const note = document.createElement("p");
     note.className = "chart-note";
     note.textContent = (meta.fit_words || "") + (meta.recovery.estimate == null ? "" : " The hatched green band is the tag's own 95 % interval of when the animal had settled.");
-    $("sway").append(note);
+    $("chart-sway").append(note);
   }
 
   // ---- depth, posture, activity ----
@@ -210,7 +210,7 @@
     }));
     raw.charts[axis] = chart;
   });
-  $("raw-z").append(Object.assign(document.createElement("p"), { id: "raw-note", className: "chart-note" }));
+  $("chart-raw-z").append(Object.assign(document.createElement("p"), { id: "raw-note", className: "chart-note" }));
   line.moved.push(() => { raw.shownNow = raw.show(); });
   line.read = (at) => {
     const i = Math.max(0, m.t_s.findLastIndex((v) => v <= at));
@@ -236,7 +236,7 @@ function rawAxes(meta, line) {
     if (cache.size > 400) cache.delete(cache.keys().next().value);
     return p;
   };
-  const tile = (id, off, len, unpack) => cached(id + off, async () => unpack(await inflate(text(id).substr(off, len))));
+  const tile = (id, off, len, unpack) => cached(id + off, async () => { self.unpacked += len; return unpack(await inflate(text(id).substr(off, len))); });
   const bounds = (n) => (bytes) => {
     const it = integers(bytes), axes = [];
     for (let a = 0; a < 3; a++) {
@@ -261,7 +261,7 @@ function rawAxes(meta, line) {
     return { at, axes };
   };
   const self = {
-    data: [[[], [], []], [[], [], []], [[], [], []]], charts: [], beats: null, run: 0, shown: "",
+    data: [[[], [], []], [[], [], []], [[], [], []]], charts: [], beats: null, run: 0, shown: "", unpacked: 0,
     span: () => (line.to - line.from) / period,
     async show() {
       const run = ++self.run, from = line.from, to = line.to, width = line.width();

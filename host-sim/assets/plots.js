@@ -205,7 +205,7 @@ class Timeline {
   // Adds a plot. `build(timeline)` gives { height, series, scales, axes, bands, draw, data }.
   add(id, title, describe, build, note) {
     const figure = document.createElement("div");
-    figure.className = "chart"; figure.id = id;
+    figure.className = "chart"; figure.id = "chart-" + id;
     figure.innerHTML = '<div class="chart-head"><h3></h3><div class="legend"></div><div class="key"></div></div><div class="plot" role="img"></div>';
     figure.querySelector("h3").textContent = title;
     figure.querySelector(".plot").setAttribute("aria-label", describe);

@@ -112,7 +112,7 @@ fn by(g: &Grouping) -> String {
     let mut out = format!("\nBy {}\n", g.column);
     let _ = writeln!(
         out,
-        "  {:<18} {:>3} {:>5} {:>4}  {:<24} {:<18}",
+        "  {:<18} {:>3} {:>5} {:>4}  {:<20}  {}",
         "", "n", "died", "open", "surviving % (Wilson)", "half recovered h"
     );
     for group in &g.groups {
@@ -127,7 +127,7 @@ fn by(g: &Grouping) -> String {
         let name: String = group.name.chars().take(18).collect();
         let _ = writeln!(
             out,
-            "  {name:<18} {:>3} {:>5} {:>4}  {surviving:<24} {}",
+            "  {name:<18} {:>3} {:>5} {:>4}  {surviving:<20}  {}",
             s.deployments,
             s.of(Fate::Dead),
             s.of(Fate::Undetermined),

@@ -67,6 +67,11 @@ pub fn base64(bytes: &[u8]) -> String {
     base64::engine::general_purpose::STANDARD.encode(bytes)
 }
 
+/// Undoes [`base64`]; nothing where the text is none.
+pub fn unbase64(text: &str) -> Vec<u8> {
+    base64::engine::general_purpose::STANDARD.decode(text).unwrap_or_default()
+}
+
 /// Columns of `f32`, little-endian, one after the other, deflated, in base64.
 pub fn columns(columns: &[Vec<f32>]) -> String {
     let bytes: Vec<u8> = columns.iter().flatten().flat_map(|v| v.to_le_bytes()).collect();
