@@ -173,7 +173,8 @@ class Timeline {
   tell(what, values) {
     const t = this.cursor;
     const at = (s) => sinceText(s, 1) + " after release" + (this.start == null ? "" : ", " + Object.values(utcText(this.start + s, 1)).join(" ") + " UTC");
-    let text = "Shown: " + sinceText(this.from, 60) + " to " + sinceText(this.to, 60) + " h:min after release.";
+    const step = this.to - this.from < 1200 ? 1 : 60;
+    let text = "Shown: " + sinceText(this.from, step) + " to " + sinceText(this.to, step) + (step < 60 ? " h:min:s" : " h:min") + " after release.";
     if (t != null) text = at(t) + (what ? ": " + what : "") + ".";
     if (t != null && values && this.read) text += " " + this.read(t);
     $("now").textContent = text;

@@ -5,10 +5,10 @@ use std::io::IsTerminal;
 use std::panic;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_synth};
+use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -33,6 +33,7 @@ impl From<Status> for ExitCode {
 #[command(
     name = "swaymark",
     version,
+    max_term_width = 80,
     about = "Runs recorded acceleration traces of tagged animals through the code of the tag",
     after_help = "Example: swaymark replay deployments/*.csv.gz\n\n\
         Exit status: 0 done, 1 a comparison or score fell short, 2 input or usage error, \
@@ -52,6 +53,8 @@ enum Command {
     Score(cli_score::Args),
     Compare(cli_compare::Args),
     Cohort(cli_cohort::Args),
+    Completions(cli_shell::Completions),
+    Man(cli_shell::Man),
 }
 
 /// Runs the program.
@@ -70,6 +73,8 @@ pub fn main() -> ExitCode {
         Command::Score(args) => cli_score::run(&args),
         Command::Compare(args) => cli_compare::run(&args),
         Command::Cohort(args) => cli_cohort::run(&args),
+        Command::Completions(args) => cli_shell::completions(&args, &mut Cli::command()),
+        Command::Man(args) => cli_shell::man(&args, Cli::command()),
     });
     ran.unwrap_or(Status::Internal).into()
 }
@@ -81,6 +86,8 @@ pub fn notice(text: impl Display) {
 
 /// Prints a problem on standard error.
 pub fn problem(problem: &Problem) {
-    let fancy = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    // No colour by wish (no-color.org: set, and not empty), or for no terminal.
+    let plain = std::env::var_os("NO_COLOR").is_some_and(|wish| !wish.is_empty());
+    let fancy = std::io::stderr().is_terminal() && !plain;
     eprintln!("error: {}", problem.render(fancy));
 }

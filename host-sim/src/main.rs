@@ -5,6 +5,7 @@ mod cli_cohort;
 mod cli_compare;
 mod cli_replay;
 mod cli_score;
+mod cli_shell;
 mod cli_synth;
 
 use std::process::ExitCode;

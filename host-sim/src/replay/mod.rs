@@ -265,6 +265,8 @@ pub fn prepare_source(
         sample_hz: deployment.sample_hz,
         counts_per_g: deployment.counts_per_g,
         latitude_deg: deployment.latitude_deg.unwrap_or(DEFAULT_LATITUDE_DEG),
+        columns: deployment.columns.clone(),
+        utc_offset_h: deployment.utc_offset_h,
     };
     let reader = TraceReader::from_source(name, source, &options)?;
     notices.extend_from_slice(reader.notices());

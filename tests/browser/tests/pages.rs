@@ -47,6 +47,7 @@ fn accessible_in_both_colours(browser: &mut Browser) {
     for scheme in ["light", "dark"] {
         let feature = json!([{"name": "prefers-color-scheme", "value": scheme}]);
         browser.call("Emulation.setEmulatedMedia", json!({"features": feature}));
+        browser.value("new Promise((r) => setTimeout(r, 300))");
         let theme = browser.text("document.documentElement.dataset.theme");
         assert_eq!(theme, scheme, "the page follows the system");
         assert_eq!(browser.faults_of_access(), Vec::<String>::new(), "{scheme}");
@@ -81,7 +82,8 @@ fn a_deployment_zooms_from_a_day_to_single_beats() {
     // Hover: every plot tells its value, the line at the top the time.
     let [x, y, width] = place(browser, "#chart-beats .u-over");
     browser.mouse("mouseMoved", x + 0.6 * width, y);
-    let told = browser.text("document.querySelector('#chart-depth .u-legend .u-value:last-child, #chart-depth .u-series:nth-child(2) .u-value').textContent");
+    let told =
+        browser.text("document.querySelector('#chart-depth tr:nth-child(2) .u-value').textContent");
     assert!(told.trim().parse::<f64>().is_ok(), "depth under the cursor: {told:?}");
     let now = browser.text("document.getElementById('now').textContent");
     assert!(now.contains("after release") && now.contains("UTC"), "{now}");
