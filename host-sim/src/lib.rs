@@ -6,6 +6,7 @@ pub mod energy;
 pub mod pressure;
 pub mod problem;
 pub mod replay;
+pub mod sweep;
 pub mod synth;
 pub mod trace;
 pub mod truth;
