@@ -7,6 +7,7 @@ pub mod pressure;
 pub mod problem;
 pub mod replay;
 pub mod sweep;
+pub mod score;
 pub mod synth;
 pub mod trace;
 pub mod truth;
