@@ -1,5 +1,6 @@
 //! Many settings over many traces: what each choice costs and what it still tells.
 
+pub mod cells;
 pub mod duty;
 pub mod fan;
 pub mod meter;
