@@ -245,12 +245,18 @@ impl Deployment {
     }
 }
 
-fn one_line(text: &str) -> String {
+pub(crate) fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// A problem at a place in a text, with line and column in the message too.
-fn located(name: &str, text: &str, span: &Range<usize>, message: &str, label: &str) -> Problem {
+pub(crate) fn located(
+    name: &str,
+    text: &str,
+    span: &Range<usize>,
+    message: &str,
+    label: &str,
+) -> Problem {
     let before = &text.as_bytes()[..span.start.min(text.len())];
     let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
     let start_of_line = before.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);

@@ -3,5 +3,9 @@
 pub mod cells;
 pub mod duty;
 pub mod fan;
+pub mod grid;
 pub mod meter;
+pub mod pareto;
+pub mod report;
+pub mod tally;
 pub mod thin;
