@@ -7,5 +7,8 @@ pub mod grid;
 pub mod meter;
 pub mod pareto;
 pub mod report;
+pub mod state;
 pub mod tally;
 pub mod thin;
+pub mod traces;
+pub mod trial;
