@@ -26,8 +26,10 @@ pub struct FileFacts {
     pub has_depth: bool,
     /// Whether acceleration was given in counts.
     pub raw_counts: bool,
-    /// Nominal capacity of the cell, mAh.
+    /// Nominal capacity of the battery, mAh.
     pub cell_mah: f64,
+    /// Name of the tag whose parts draw on it.
+    pub tag: String,
     /// Memory for the record, bytes.
     pub memory_bytes: f64,
 }
