@@ -6,12 +6,12 @@ use std::sync::Arc;
 
 use firmware_core::config::{Config, Detector, Param, Release};
 use firmware_core::tag::{Output, Tag};
-use host_sim::energy::EnergyModel;
+use host_sim::deployment::Deployment;
+use host_sim::energy::tracker::{TraceLoads, Tracker};
 use host_sim::replay::{Keep, prepare};
 use host_sim::sweep::cells::{STAGES, Stage, stage_of};
 use host_sim::sweep::duty::Duty;
 use host_sim::sweep::fan::{self, Found, LeafPlan, LimbPlan, Outcome};
-use host_sim::sweep::meter::{Activity, Meter};
 use host_sim::sweep::thin::{Thinning, thin};
 use host_sim::synth::{Request, SCENARIOS, run};
 use host_sim::trace::Decoded;
@@ -31,8 +31,8 @@ fn made(scenario: &str, seed: u64, hours: f64, hz: f64) -> (Decoded, Config) {
 /// One tag by itself, as a firmware would run it.
 fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outcome {
     let mut tag = Tag::new(*config);
-    let mut meter = plan.meter.clone();
-    let mut activity = Activity::default();
+    let mut meter = Tracker::new(loads(config, duty));
+    let mut samples = 0_u64;
     let mut found = Found { beats_us: Vec::new(), minutes: Vec::new() };
     let mut fates = Vec::new();
     let (mut next_us, mut last_us, mut raw_bytes) = (0, None, 0.0_f64);
@@ -42,11 +42,11 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
         fates.extend(out.fate);
     };
     let ceiling_us = (config.release().ceiling_h * 3.6e9) as u64;
-    let keep_house = |tag: &Tag, activity: &Activity, meter: &mut Meter, raw: &mut f64| {
+    let keep_house = |tag: &Tag, samples: u64, meter: &mut Tracker, raw: &mut f64| {
         let record = f64::from(tag.record_bytes());
-        let wanted = plan.raw_bytes_per_sample * activity.samples as f64;
+        let wanted = plan.raw_bytes_per_sample * samples as f64;
         *raw = wanted.min((plan.memory_bytes - record).max(0.0)).max(*raw);
-        meter.advance(activity, record + *raw);
+        meter.settle((record + *raw) as u64);
         ((record + *raw) / plan.memory_bytes).min(1.0) as f32
     };
     for mut sample in trace.samples().filter(|s| duty.awake(s.t_us)) {
@@ -56,11 +56,12 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
         {
             tag.tick(ceiling_us);
         }
-        activity.sample(last_us, &sample, duty);
+        samples += 1;
+        meter.sample(sample.t_us, sample.depth_m.is_some(), sample.temp_c);
         last_us = Some(sample.t_us);
         if sample.t_us >= next_us || sample.t_us + 180_000_000 < next_us {
             next_us = sample.t_us + 60_000_000;
-            sample.memory_used = Some(keep_house(&tag, &activity, &mut meter, &mut raw_bytes));
+            sample.memory_used = Some(keep_house(&tag, samples, &mut meter, &mut raw_bytes));
             sample.cell_left = Some(meter.left_fraction() as f32);
         }
         let out = tag.step(&sample);
@@ -72,7 +73,7 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
     while let Some(out) = tag.finish() {
         take(&out, &mut found, &mut fates);
     }
-    keep_house(&tag, &activity, &mut meter, &mut raw_bytes);
+    keep_house(&tag, samples, &mut meter, &mut raw_bytes);
     Outcome {
         id: plan.id,
         found: Arc::new(found),
@@ -123,16 +124,22 @@ fn changed(base: &Config, key: &str) -> Config {
     })
 }
 
-fn leaf(id: usize, config: Config, cell_mah: f64, raw: f64) -> LeafPlan {
-    let model = EnergyModel { cell_mah, ..EnergyModel::default() };
-    let meter = Meter::new(model, f64::from(config.logger().sample_hz));
-    LeafPlan { config, meter, memory_bytes: 2e6, raw_bytes_per_sample: raw, id }
+/// A cell so small that it is empty within hours; a smaller one for those that nap.
+fn loads(config: &Config, duty: Duty) -> Arc<TraceLoads> {
+    let cell_mah = if duty == Duty::Always { 0.2 } else { 0.1 };
+    let mut deployment = Deployment::default();
+    deployment.cell_mah = Some(cell_mah);
+    let tag = deployment.tag_file().unwrap();
+    Arc::new(TraceLoads::new(&tag, f64::from(config.logger().sample_hz)))
 }
 
-/// Runs all `plans` together and each by itself; gives how many runs of the sample
-/// stages there were at the end.
-fn check(name: &str, trace: &Decoded, duty: Duty, plans: &[LimbPlan]) -> usize {
-    let outcomes = fan::run(trace, duty, plans, false);
+fn leaf(id: usize, config: Config, raw: f64) -> LeafPlan {
+    LeafPlan { config, memory_bytes: 2e6, raw_bytes_per_sample: raw, id }
+}
+
+/// Runs all `plans` together and each by itself.
+fn check(name: &str, trace: &Decoded, duty: Duty, plans: &[LimbPlan]) -> Vec<Outcome> {
+    let outcomes = fan::run(trace, duty, &loads(&plans[0].config, duty), plans, false);
     let leaves = plans.iter().flat_map(|p| p.leaves.iter().map(|leaf| (&p.config, leaf)));
     let mut n = 0;
     for (limb, leaf) in leaves {
@@ -153,8 +160,7 @@ fn check(name: &str, trace: &Decoded, duty: Duty, plans: &[LimbPlan]) -> usize {
         n += 1;
     }
     assert_eq!(n, outcomes.len());
-    let fronts: BTreeSet<_> = outcomes.iter().map(|o| Arc::as_ptr(&o.found)).collect();
-    fronts.len()
+    outcomes
 }
 
 /// Settings that pull every stage apart: early and late deaths, other depths and
@@ -168,9 +174,10 @@ fn mixed(base: &Config) -> Vec<LimbPlan> {
             let config = with(&config, |_, r| {
                 r.ceiling_h = ceiling_h;
                 r.floor_h = 0.5;
+                r.cell_reserve_fraction = if id % 2 == 0 { 0.5 } else { 0.0 };
                 r.death_daylight = id % 2 == 0;
             });
-            leaf(id, config, if id % 2 == 0 { 0.3 } else { 50.0 }, f64::from(id as u8 % 3) * 6.0)
+            leaf(id, config, f64::from(id as u8 % 3) * 6.0)
         });
         LimbPlan { config, leaves: leaves.to_vec() }
     };
@@ -193,16 +200,22 @@ fn mixed(base: &Config) -> Vec<LimbPlan> {
 
 #[test]
 fn every_scenario_shared_as_alone() {
-    let mut fronts = 0;
+    let (mut fronts, mut causes) = (0, BTreeSet::new());
     for (n, scenario) in SCENARIOS.iter().enumerate() {
         let hours = scenario.least_hours.max(3.4);
         let (trace, config) = made(scenario.name, 31 + n as u64, hours, 10.0);
         let duty = if n % 3 == 2 { NAP } else { Duty::Always };
-        fronts += check(scenario.name, &trace, duty, &mixed(&config));
+        let outcomes = check(scenario.name, &trace, duty, &mixed(&config));
+        let found: BTreeSet<_> = outcomes.iter().map(|o| Arc::as_ptr(&o.found)).collect();
+        fronts += found.len();
+        causes.extend(outcomes.iter().filter_map(|o| o.release).map(|r| format!("{:?}", r.cause)));
     }
     // Shared by most, and parted where the settings decide differently.
     let apart = fronts - SCENARIOS.len();
     assert!(apart >= 4 && apart < SCENARIOS.len(), "{apart} of {}", SCENARIOS.len());
+    for cause in ["Ceiling", "Death", "Detached", "CellLow", "MemoryFull"] {
+        assert!(causes.contains(cause), "{cause}: {causes:?}");
+    }
 }
 
 #[test]
@@ -243,10 +256,10 @@ fn settings_are_read_where_the_table_says() {
             r.floor_h = 1.0;
             r.ceiling_h = 20.0;
         });
-        let mut limbs = vec![LimbPlan { config: base, leaves: vec![leaf(0, base, 0.5, 12.0)] }];
+        let mut limbs = vec![LimbPlan { config: base, leaves: vec![leaf(0, base, 12.0)] }];
         for (id, key) in (1..).zip(&keys) {
             let config = changed(&base, key);
-            let leaf = leaf(id, config, 0.5, 12.0);
+            let leaf = leaf(id, config, 12.0);
             match stage_of(key) {
                 Some(Stage::Samples) => {}
                 Some(Stage::Minutes) => limbs.push(LimbPlan { config, leaves: vec![leaf] }),
@@ -264,8 +277,8 @@ fn settings_are_read_where_the_table_says() {
 fn settings_of_the_sample_stages_are_read_there() {
     let (trace, base) = made("small-sprinter", 9, 1.0, 25.0);
     let found = |config: Config| {
-        let plan = LimbPlan { config, leaves: vec![leaf(0, config, 100.0, 0.0)] };
-        fan::run(&trace, Duty::Always, &[plan], false).remove(0).found
+        let plan = LimbPlan { config, leaves: vec![leaf(0, config, 0.0)] };
+        fan::run(&trace, Duty::Always, &loads(&base, Duty::Always), &[plan], false).remove(0).found
     };
     let usual = found(base);
     for (key, stage) in STAGES {

@@ -4,7 +4,7 @@
 //! ```text
 //! Trunk   samples to beats and minutes      (firmware_core::tag::Front)
 //!  Limb   depth as evidence, fate, recovery (Judges, Recovery)
-//!   Leaf  release, cell, memory             (Release, Meter)
+//!   Leaf  release, cell, memory             (Release, Tracker)
 //! ```
 //!
 //! The later stages speak back to the earlier ones: what is not alive has no
@@ -26,7 +26,7 @@ use firmware_core::tag::{
 };
 
 use super::duty::Duty;
-use super::meter::{Activity, Meter};
+use crate::energy::tracker::{TraceLoads, Tracker};
 use crate::trace::Decoded;
 
 /// Time between readings of the cell and of the memory, microseconds, as in a replay.
@@ -42,12 +42,10 @@ pub struct LimbPlan {
 }
 
 /// One setting of release, cell and memory.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct LeafPlan {
     /// Settings of the release.
     pub config: Config,
-    /// The cell.
-    pub meter: Meter,
     /// Memory, bytes.
     pub memory_bytes: f64,
     /// Bytes of the raw record for each sample; 0 without one.
@@ -105,21 +103,27 @@ impl Outcome {
     }
 }
 
-/// Runs `trace` through tags with all `plans`, asleep as `duty` says. All plans
-/// must agree in whatever the sample stages read. With `until_dead` the run ends
-/// once every tag has found its animal not alive.
-pub fn run(trace: &Decoded, duty: Duty, plans: &[LimbPlan], until_dead: bool) -> Vec<Outcome> {
+/// Runs `trace` through tags with all `plans`, asleep as `duty` says, drawing
+/// `loads`. All plans must agree in whatever the sample stages read. With
+/// `until_dead` the run ends once every tag has found its animal not alive.
+pub fn run(
+    trace: &Decoded,
+    duty: Duty,
+    loads: &Arc<TraceLoads>,
+    plans: &[LimbPlan],
+    until_dead: bool,
+) -> Vec<Outcome> {
     let Some(first) = plans.first() else { return Vec::new() };
+    let mut drawn = Drawn { samples: 0, tracker: Tracker::new(loads.clone()) };
     let mut trunks = vec![Trunk {
         front: Front::new(&first.config),
-        limbs: plans.iter().map(Limb::new).collect(),
+        limbs: plans.iter().map(|plan| Limb::new(plan, &drawn.tracker)).collect(),
         wake_us: 0,
         busy: false,
         bytes: 0,
         found: Found { beats_us: Vec::new(), minutes: Vec::new() },
     }];
     let mut born = Vec::new();
-    let mut activity = Activity::default();
     let mut next_housekeeping_us = 0;
     let mut last_us = None;
     for sample in trace.samples() {
@@ -131,14 +135,16 @@ pub fn run(trace: &Decoded, duty: Duty, plans: &[LimbPlan], until_dead: bool) ->
         {
             alarm(&mut trunks, last, sample.t_us);
         }
-        activity.sample(last_us, &sample, duty);
+        drawn.samples += 1;
+        drawn.tracker.sample(sample.t_us, sample.depth_m.is_some(), sample.temp_c);
         last_us = Some(sample.t_us);
         // Due, or the clock was set back by more than two intervals.
         if sample.t_us >= next_housekeeping_us
             || sample.t_us + 3 * HOUSEKEEPING_US < next_housekeeping_us
         {
             next_housekeeping_us = sample.t_us + HOUSEKEEPING_US;
-            trunks.iter_mut().for_each(|trunk| trunk.housekeeping(&activity));
+            trunks.iter_mut().for_each(|trunk| trunk.housekeeping(&drawn));
+            drawn.tracker.settle(0);
         }
         for trunk in &mut trunks {
             trunk.step(&sample, &mut born);
@@ -156,11 +162,18 @@ pub fn run(trace: &Decoded, duty: Duty, plans: &[LimbPlan], until_dead: bool) ->
     let mut outcomes = Vec::new();
     while let Some(trunk) = trunks.pop() {
         if let Some(trunk) = trunk.finish(&mut trunks) {
-            trunk.outcomes(&activity, &mut outcomes);
+            trunk.outcomes(&drawn, &mut outcomes);
         }
     }
     outcomes.sort_by_key(|o| o.id);
     outcomes
+}
+
+/// What all tags of a run do alike.
+struct Drawn {
+    samples: u64,
+    /// Given the samples, but no bytes.
+    tracker: Tracker,
 }
 
 /// Wakes every tag that has not let go for its ceiling, where that lies in a sleep.
@@ -205,6 +218,7 @@ struct Limb {
 struct Leaf {
     release: Release,
     plan: LeafPlan,
+    tracker: Tracker,
     bytes: u32,
     raw_bytes: f64,
     cell_left: Option<f32>,
@@ -361,10 +375,10 @@ impl Trunk {
         self.wake_us = self.front.minute_wake_us().min(second_us);
     }
 
-    fn housekeeping(&mut self, activity: &Activity) {
+    fn housekeeping(&mut self, drawn: &Drawn) {
         for limb in &mut self.limbs {
             for leaf in &mut limb.leaves {
-                leaf.housekeeping(activity, self.bytes.saturating_add(limb.bytes));
+                leaf.housekeeping(drawn, self.bytes.saturating_add(limb.bytes));
             }
         }
     }
@@ -397,12 +411,12 @@ impl Trunk {
         }
     }
 
-    fn outcomes(self, activity: &Activity, to: &mut Vec<Outcome>) {
+    fn outcomes(self, drawn: &Drawn, to: &mut Vec<Outcome>) {
         let found = Arc::new(self.found);
         for mut limb in self.limbs {
             let bytes = self.bytes.saturating_add(limb.bytes);
             for mut leaf in std::mem::take(&mut limb.leaves) {
-                leaf.housekeeping(activity, bytes);
+                leaf.housekeeping(drawn, bytes);
                 to.push(Outcome {
                     id: leaf.plan.id,
                     found: found.clone(),
@@ -412,8 +426,8 @@ impl Trunk {
                     release: leaf.release.decision().copied(),
                     record_bytes: bytes.saturating_add(leaf.bytes),
                     raw_bytes: leaf.raw_bytes,
-                    used_mah: leaf.plan.meter.used_mah(),
-                    left_fraction: leaf.plan.meter.left_fraction(),
+                    used_mah: leaf.tracker.used_mah(),
+                    left_fraction: leaf.tracker.left_fraction(),
                 });
             }
         }
@@ -421,7 +435,7 @@ impl Trunk {
 }
 
 impl Limb {
-    fn new(plan: &LimbPlan) -> Self {
+    fn new(plan: &LimbPlan, tracker: &Tracker) -> Self {
         Limb {
             judges: Judges::new(&plan.config),
             recovery: Recovery::new(&plan.config),
@@ -433,7 +447,8 @@ impl Limb {
                 .iter()
                 .map(|leaf| Leaf {
                     release: Release::new(&leaf.config),
-                    plan: leaf.clone(),
+                    plan: *leaf,
+                    tracker: tracker.clone(),
                     bytes: 0,
                     raw_bytes: 0.0,
                     cell_left: None,
@@ -485,14 +500,15 @@ impl Leaf {
     }
 
     /// Cell and memory as they stand; `stem_bytes` are those of trunk and limb.
-    fn housekeeping(&mut self, activity: &Activity, stem_bytes: u32) {
+    fn housekeeping(&mut self, drawn: &Drawn, stem_bytes: u32) {
         let record = f64::from(stem_bytes.saturating_add(self.bytes));
         let room = (self.plan.memory_bytes - record).max(0.0);
-        let raw = self.plan.raw_bytes_per_sample * activity.samples as f64;
+        let raw = self.plan.raw_bytes_per_sample * drawn.samples as f64;
         self.raw_bytes = raw.min(room).max(self.raw_bytes);
         let bytes = record + self.raw_bytes;
-        self.plan.meter.advance(activity, bytes);
-        self.cell_left = Some(self.plan.meter.left_fraction() as f32);
+        self.tracker.follow(&drawn.tracker);
+        self.tracker.settle(bytes as u64);
+        self.cell_left = Some(self.tracker.left_fraction() as f32);
         self.memory_used = Some((bytes / self.plan.memory_bytes).min(1.0) as f32);
     }
 }

@@ -4,7 +4,6 @@ pub mod cells;
 pub mod duty;
 pub mod fan;
 pub mod grid;
-pub mod meter;
 pub mod pareto;
 pub mod report;
 pub mod state;

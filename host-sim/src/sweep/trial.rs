@@ -4,12 +4,13 @@
 //! made deployment: an hour of steady swimming, then the plainest death there is,
 //! no motion at all at one depth. It says whether the tag can tell, not how well.
 
+use std::sync::Arc;
+
 use firmware_core::config::Config;
 
 use super::duty::Duty;
 use super::fan::{self, LeafPlan, LimbPlan};
-use super::meter::Meter;
-use crate::energy::EnergyModel;
+use crate::energy::tracker::TraceLoads;
 use crate::trace::Decoded;
 
 /// When the animal dies, s.
@@ -37,8 +38,8 @@ pub enum Trial {
 }
 
 /// Runs the trial for tags that differ only in what the judges read. `ceiling_h`:
-/// the latest ceiling of any of them, h.
-pub fn run(duty: Duty, configs: &[Config], ceiling_h: f64) -> Vec<Trial> {
+/// the latest ceiling of any of them, h; `loads` are of no consequence.
+pub fn run(duty: Duty, loads: &Arc<TraceLoads>, configs: &[Config], ceiling_h: f64) -> Vec<Trial> {
     let Some(first) = configs.first() else { return Vec::new() };
     let hz = f64::from(first.logger().sample_hz);
     let end_s = (ceiling_h * 3600.0).clamp(DEATH_S, DEATH_S + LONGEST_H * 3600.0);
@@ -50,14 +51,13 @@ pub fn run(duty: Duty, configs: &[Config], ceiling_h: f64) -> Vec<Trial> {
             config,
             leaves: vec![LeafPlan {
                 config,
-                meter: Meter::new(EnergyModel::default(), hz),
                 memory_bytes: f64::MAX,
                 raw_bytes_per_sample: 0.0,
                 id,
             }],
         })
         .collect();
-    fan::run(&trace, duty, &plans, true)
+    fan::run(&trace, duty, loads, &plans, true)
         .iter()
         .map(|o| match o.fates.first() {
             Some(f) if (f.decided_us as f64) < DEATH_S * 1e6 => Trial::Early,
@@ -107,7 +107,9 @@ mod tests {
             on_us: on_s * 1_000_000,
             every_us: every_s * 1_000_000,
         };
-        let of = |duty| run(duty, &[config], 24.0)[0];
+        let tag = Deployment::default().tag_file().unwrap();
+        let loads = Arc::new(TraceLoads::new(&tag, 10.0));
+        let of = |duty| run(duty, &loads, &[config], 24.0)[0];
         let Trial::Noticed { delay_h } = of(Duty::Always) else { panic!() };
         assert!(delay_h > 0.2 && delay_h < 1.0, "{delay_h}");
         // Half the minutes: twice the time.
