@@ -2,6 +2,7 @@
 
 mod cli;
 mod cli_replay;
+mod cli_sweep;
 mod cli_synth;
 
 use std::process::ExitCode;

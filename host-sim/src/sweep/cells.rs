@@ -216,29 +216,40 @@ impl Cell {
         })
     }
 
-    /// What this cell is, in the order of the grid, for a person.
-    pub fn label(&self) -> String {
+    /// What this cell is, in the order of the grid: name and value of each choice.
+    pub fn choices(&self) -> Vec<(&'static str, String)> {
         let mut parts = Vec::new();
         if let Some(hz) = self.rate_hz {
-            parts.push(format!("{hz} Hz"));
+            parts.push(("rate_hz", format!("{hz} Hz")));
         }
-        if self.thinning == Thinning::Skip {
-            parts.push("skip".into());
-        }
-        parts.push(self.duty.name());
-        if self.raw {
-            parts.push("raw".into());
-        }
-        parts.extend(self.settings.iter().map(|(key, value, flag)| match flag {
-            true => format!("{key} {}", *value >= 0.5),
-            false => format!("{key} {value}"),
+        parts.push(("thinning", self.thinning.name().into()));
+        parts.push(("duty", self.duty.name()));
+        parts.push(("raw", if self.raw { "raw" } else { "no raw" }.into()));
+        parts.extend(self.settings.iter().map(|&(key, value, flag)| match flag {
+            true => (key, format!("{key} {}", value >= 0.5)),
+            false => (key, format!("{key} {value}")),
         }));
-        parts.join(", ")
+        parts
+    }
+
+    /// The choices named in `of`, for a person.
+    pub fn label(&self, of: &[&str]) -> String {
+        let chosen = self.choices().into_iter().filter(|(key, _)| of.contains(key));
+        chosen.map(|(_, text)| text).collect::<Vec<_>>().join(", ")
     }
 }
 
-/// Bits of all settings that are first read at `stage`, and of what else the
-/// sample stages read.
+/// Names of the choices in which cells differ.
+pub fn varying(cells: &[Cell]) -> Vec<&'static str> {
+    let Some(first) = cells.first() else { return Vec::new() };
+    let all: Vec<_> = cells.iter().map(Cell::choices).collect();
+    let differs = |n: usize, text: &String| all.iter().any(|c| c[n].1 != *text);
+    let choices = first.choices();
+    let varying = choices.iter().enumerate().filter(|(n, (_, text))| differs(*n, text));
+    varying.map(|(_, (key, _))| *key).collect()
+}
+
+/// Bits of all settings that are first read at `stage`.
 pub fn read_at(config: &Config, stage: Stage) -> Vec<u32> {
     let keys = STAGES.iter().filter(|(_, s)| *s == stage).map(|(key, _)| *key);
     let value = |key| config.detector().get(key).or(config.release().get(key));
@@ -265,7 +276,9 @@ mod tests {
             assert!(cells[n + 1..].iter().all(|b| a != b));
         }
         assert_eq!(cross(&g, &[25.0, 50.0]), (cross(&g, &[50.0]).0, 0));
-        assert_eq!(cells[0].label(), "25 Hz, always, ceiling_h 24");
+        let keys = varying(&cells);
+        assert_eq!(keys, ["rate_hz", "thinning", "raw", "ceiling_h"]);
+        assert_eq!(cells[0].label(&keys), "25 Hz, filter, no raw, ceiling_h 24");
         assert_eq!(cross(&g, &[50.0]).0.len(), 24);
     }
 

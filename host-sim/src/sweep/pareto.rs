@@ -55,9 +55,15 @@ pub const GOALS: &[Goal] = &[
     },
     Goal {
         name: "on_animal_days",
-        doc: "days on the animal that the cell allows; more is better",
+        doc: "days on the animal, up to the ceiling; more is better",
         more: true,
         value: |s| s.on_animal_days,
+    },
+    Goal {
+        name: "cell_days",
+        doc: "days on the animal that the cell would last without a ceiling; more is better",
+        more: true,
+        value: |s| s.cell_days,
     },
     Goal {
         name: "beacon_days",
@@ -74,7 +80,7 @@ pub const GOALS: &[Goal] = &[
 ];
 
 /// What cells are judged by where the grid file does not say.
-pub const USUAL: [&str; 4] = ["beat_f1", "fate_wrong", "fate_delay_h", "on_animal_days"];
+pub const USUAL: [&str; 4] = ["beat_f1", "fate_wrong", "fate_delay_h", "cell_days"];
 
 /// The goal called `name`.
 pub fn goal_named(name: &str) -> Option<&'static Goal> {

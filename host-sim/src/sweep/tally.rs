@@ -68,10 +68,14 @@ pub struct CellScore {
     pub bytes_per_day: f64,
     /// Mean current over the traces, µA.
     pub mean_ua: Option<f64>,
-    /// Days on the animal that the cell allows.
+    /// Days on the animal, up to the ceiling: median.
     pub on_animal_days: Option<f64>,
-    /// Days of beacon after surfacing.
+    /// Days on the animal that the cell would last without a ceiling: median.
+    pub cell_days: Option<f64>,
+    /// Days of beacon after surfacing: median.
     pub beacon_days: Option<f64>,
+    /// Chance that the tag gives way before it has let go, 0 to 1.
+    pub brownout_chance: Option<f64>,
 }
 
 /// Mean of the values there are.
@@ -140,7 +144,9 @@ impl CellScore {
             bytes_per_day: if days > 0.0 { bytes as f64 / days } else { 0.0 },
             mean_ua: (days > 0.0).then(|| used_mah / (days * 24.0) * 1000.0),
             on_animal_days: None,
+            cell_days: None,
             beacon_days: None,
+            brownout_chance: None,
         }
     }
 }

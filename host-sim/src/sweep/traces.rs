@@ -4,10 +4,11 @@ use std::path::{Path, PathBuf};
 
 use blake3::Hash;
 
-use crate::deployment::{Deployment, beside};
+use crate::deployment::{Deployment, TruthSource, beside};
 use crate::problem::Problem;
 use crate::replay::{FileFacts, Keep, Prepared, Setup, prepare};
 use crate::score::Truth;
+use crate::tag_file::TagFile;
 use crate::trace::{Decoded, open_file};
 
 /// A trace that can be swept: looked at, not yet read.
@@ -19,8 +20,16 @@ pub struct TraceFile {
     pub setup: Setup,
     /// Facts for the report.
     pub facts: FileFacts,
-    /// Of the contents of trace, deployment file and truth.
+    /// Of the contents of trace, deployment file, truth and tag file.
     pub hash: Hash,
+    /// The tag that carries it, by its deployment file.
+    pub tag: TagFile,
+    /// Where its truth is from, if said.
+    pub source: Option<TruthSource>,
+    /// Counts for one g, where its deployment file says.
+    pub counts_per_g: Option<f64>,
+    /// Size of the file.
+    pub bytes: u64,
 }
 
 /// A trace read into memory.
@@ -84,7 +93,21 @@ pub fn find(dir: &Path) -> Result<(Vec<TraceFile>, Vec<String>), Problem> {
             // So that the end of one file is not the start of the next.
             hasher.update(&hasher.count().to_le_bytes());
         }
-        traces.push(TraceFile { path, setup, facts, hash: hasher.finalize() });
+        let deployment =
+            if toml.exists() { Deployment::load(&toml)? } else { Deployment::default() };
+        let tag = deployment.tag_file()?;
+        // All its figures, each with all digits.
+        hasher.update(format!("{tag:?}").as_bytes());
+        traces.push(TraceFile {
+            bytes: path.metadata().map_or(0, |m| m.len()),
+            path,
+            setup,
+            facts,
+            hash: hasher.finalize(),
+            tag,
+            source: deployment.truth,
+            counts_per_g: deployment.counts_per_g,
+        });
     }
     Ok((traces, notices))
 }
@@ -99,9 +122,7 @@ impl TraceFile {
     /// # Errors
     /// Damage in either file.
     pub fn load(&self) -> Result<Loaded, Problem> {
-        let toml = beside(&self.path, ".toml");
-        let source = if toml.exists() { Deployment::load(&toml)?.truth } else { None };
-        let truth = Truth::beside(&self.path, source)?;
+        let truth = Truth::beside(&self.path, self.source)?;
         let rows = Decoded::read(&mut open(&self.path)?.reader, &self.facts.trace)?;
         Ok(Loaded { rows, truth })
     }
