@@ -16,6 +16,8 @@ use crate::problem::Problem;
 
 /// Cells up to which the table shows all; of more, only those on the front.
 const TABLE_CELLS: usize = 60;
+/// Columns of the table for the sampling of a cell.
+const WIDE: usize = 18;
 
 /// A cell with all that is known of it.
 #[derive(Debug, Serialize)]
@@ -72,8 +74,9 @@ pub struct SweepResult {
     pub cells: Vec<CellResult>,
     #[serde(skip)]
     labels: Vec<String>,
+    /// Sampling and settings of each cell, as the table shows them.
     #[serde(skip)]
-    varying: Vec<&'static str>,
+    rows: Vec<(String, String)>,
 }
 
 fn duty_result(duty: Duty) -> Option<DutyResult> {
@@ -83,6 +86,27 @@ fn duty_result(duty: Duty) -> Option<DutyResult> {
             Some(DutyResult { on_s: on_us as f64 / 1e6, every_s: every_us as f64 / 1e6 })
         }
     }
+}
+
+/// Sampling, and settings, of a cell, as far as cells differ in them.
+fn table_label(cell: &Cell, varying: &[&str]) -> (String, String) {
+    let mut place = Vec::new();
+    if let Some(hz) = cell.rate_hz {
+        place.push(hz.to_string());
+    }
+    if varying.contains(&"thinning") {
+        place.push(cell.thinning.name().to_owned());
+    }
+    place.push(match duty_result(cell.duty) {
+        None => "always".to_owned(),
+        Some(d) => format!("{}/{}", d.on_s, d.every_s),
+    });
+    if cell.raw {
+        place.push("raw".to_owned());
+    }
+    let settings: Vec<&str> =
+        varying.iter().filter(|key| cell.settings.iter().any(|s| s.0 == **key)).copied().collect();
+    (place.join(" "), cell.label(&settings))
 }
 
 /// A 32-bit number by its own digits, not those of its 64-bit neighbour.
@@ -136,8 +160,8 @@ impl SweepResult {
             goals: goals.iter().map(|g| g.name).collect(),
             callouts,
             cells: sweep.cells.iter().zip(scores).enumerate().map(of).collect(),
+            rows: sweep.cells.iter().map(|c| table_label(c, &varying)).collect(),
             labels,
-            varying,
         }
     }
 
@@ -195,57 +219,76 @@ impl SweepResult {
             self.tag
         );
         let called = |cell: usize| self.callouts.iter().any(|c| c.cells.contains(&cell));
-        let inline = self.labels.iter().all(|l| l.chars().count() <= 24);
-        let wide = if inline { 24 } else { 0 };
         let _ = writeln!(
             out,
-            "\n{:7}{:wide$}    F1   rate   dead    off   late  false   days  beacon   MB/d",
-            "", ""
+            "\n{:8}{:WIDE$}    F1  rate  told  late    go  !!   days  beac   MB/d",
+            "cell", "Hz"
         );
-        for (cell, label) in self.cells.iter().zip(&self.labels) {
-            if !all && !cell.pareto {
+        let goals: Vec<_> = self.goals.iter().filter_map(|name| goal_named(name)).collect();
+        let value = |c: &CellResult| goals.iter().map(|g| (g.value)(&c.score)).collect::<Vec<_>>();
+        let mut shown: Vec<Vec<Option<f64>>> = Vec::new();
+        for (cell, (place, settings)) in self.cells.iter().zip(&self.rows) {
+            if !all && (!cell.pareto || shown.contains(&value(cell))) {
                 continue;
             }
+            shown.push(value(cell));
             let front = if cell.pareto { '*' } else { ' ' };
             let mark = if called(cell.cell) { '!' } else { ' ' };
             let s = &cell.score;
-            if !inline {
-                let _ = writeln!(out, "{front}{mark}{:<5}{label}", cell.cell);
+            let _ = write!(out, "{front}{mark}{:<6}", cell.cell);
+            let mut place = place.as_str();
+            if place.chars().count() > WIDE {
+                let _ = write!(out, "{place}\n{:8}", "");
+                place = "";
             }
-            let number = if inline { cell.cell.to_string() } else { String::new() };
-            let (front, mark) = if inline { (front, mark) } else { (' ', ' ') };
-            let label = if inline { label.as_str() } else { "" };
             let told = |told: u64, of: u64| if of > 0 { format!("{told}/{of}") } else { "".into() };
             let _ = writeln!(
                 out,
-                "{front}{mark}{number:<5}{label:wide$} {:>5} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>6}",
+                "{place:WIDE$} {:>5} {:>5} {:>5} {:>5} {:>5} {:>3} {:>6} {:>5} {:>6}",
                 fixed(s.beat_f1, 3),
                 fixed(s.rate_error_per_min, 2),
-                told(s.deaths_told, s.deaths),
-                told(s.losses_told, s.losses),
+                told(s.deaths_told + s.losses_told, s.deaths + s.losses),
                 fixed(s.fate_delay_h, 2),
+                fixed(s.release_delay_h, 1),
                 s.false_releases,
                 fixed(s.cell_days, 1),
                 fixed(s.beacon_days, 1),
                 fixed(Some(s.bytes_per_day / 1e6), 2),
             );
+            if !settings.is_empty() {
+                for line in fold(settings, 69) {
+                    let _ = writeln!(out, "{:10}{line}", "");
+                }
+            }
+            if !all {
+                let same = |c: &&CellResult| c.pareto && value(c) == value(cell);
+                let alike: Vec<usize> = self.cells.iter().filter(same).map(|c| c.cell).collect();
+                if alike.len() > 1 {
+                    let said = format!("alike in all goals: {}", runs(&alike));
+                    for line in fold(&said, 69) {
+                        let _ = writeln!(out, "{:10}{line}", "");
+                    }
+                }
+            }
         }
         if !all {
             let _ = writeln!(
                 out,
-                "\nOnly cells on the front are shown; --all shows every cell, --csv FILE and \n\
-                 --format json hold them too."
+                "\nOnly cells on the front are shown; --all shows every cell, and --csv FILE and\n\
+                 --format json hold them."
             );
         }
         let _ = write!(
             out,
-            "\n*: on the Pareto front of {}; !: see below.\n\
-             F1: tail beats; rate: mean error, beats/min; dead, off: deaths and lost tags told\n\
-             before the ceiling; late: mean delay of these, h; false: releases of the living;\n\
-             days: on the animal as the cell allows; beacon: days after surfacing.\n",
+            "\n*: on the Pareto front of {};\n!: see below.\n\
+             Hz: sample rate, seconds awake of every so many, raw record. F1: tail beats;\n\
+             rate: mean error, beats/min; told: deaths and lost tags told before the ceiling;\n\
+             late: mean delay of these, h; go: until letting go, h; !!: releases of the\n\
+             living; days: on the animal as the cell allows, without ceiling or memory;\n\
+             beac: days of beacon after surfacing; MB/d: recorded a day.\n",
             self.goals.join(", ")
         );
-        if !self.varying.is_empty() && !self.cells.is_empty() {
+        if self.cells.len() > 1 {
             out.push_str(&self.best());
         }
         for callout in &self.callouts {

@@ -42,6 +42,12 @@ pub const GOALS: &[Goal] = &[
         value: |s| s.fate_delay_h,
     },
     Goal {
+        name: "release_delay_h",
+        doc: "mean time from a death or a loss to letting go for it, h; less is better",
+        more: false,
+        value: |s| s.release_delay_h,
+    },
+    Goal {
         name: "recovery_error_h",
         doc: "mean size of the error of recovery times, h; less is better",
         more: false,
@@ -80,7 +86,7 @@ pub const GOALS: &[Goal] = &[
 ];
 
 /// What cells are judged by where the grid file does not say.
-pub const USUAL: [&str; 4] = ["beat_f1", "fate_wrong", "fate_delay_h", "cell_days"];
+pub const USUAL: [&str; 4] = ["beat_f1", "fate_wrong", "release_delay_h", "cell_days"];
 
 /// The goal called `name`.
 pub fn goal_named(name: &str) -> Option<&'static Goal> {

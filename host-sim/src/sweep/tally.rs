@@ -46,6 +46,8 @@ pub struct CellScore {
     pub loss_delay_h: Option<f64>,
     /// Mean delay of deaths and losses told rightly, h.
     pub fate_delay_h: Option<f64>,
+    /// Mean time from a death or a loss to letting go for it, h.
+    pub release_delay_h: Option<f64>,
     /// Traces of survivors that were called dead or detached.
     pub false_alarms: u64,
     /// Part of the traces whose fate was not told rightly, 0 to 1.
@@ -126,6 +128,7 @@ impl CellScore {
             losses_told: count(&|s| lost(s) && told(s)),
             loss_delay_h: delay_h(&lost),
             fate_delay_h: delay_h(&|s| dead(s) || lost(s)),
+            release_delay_h: mean(scores().filter_map(|s| s.release.delay_s).map(|s| s / 3600.0)),
             false_alarms: count(&|s| {
                 s.fate.truth == TrueFate::Alive && s.fate.verdict == Verdict::Wrong
             }),
