@@ -84,6 +84,15 @@ fn sweep(args: &Args) -> Result<Status, Problem> {
         }
     };
     let grid = Grid::load(&args.grid)?;
+    // Not only after hours of work.
+    if let Some(path) = &args.csv {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+        if path.is_dir() || folder.is_some_and(|p| !p.is_dir()) {
+            let why = if path.is_dir() { "is a folder" } else { "no such folder" };
+            return Err(Problem::new(format!("{}: {why}", path.display()))
+                .help("--csv takes the name of a file in a folder that exists"));
+        }
+    }
     let tag = args.tag.as_deref().map(load_tag).transpose()?;
     let (traces, notices) = traces::find(&args.dir)?;
     notices.into_iter().for_each(note);
