@@ -73,7 +73,9 @@ fn main() {
         std::fs::write(&path, grid).expect("written");
         let start = Instant::now();
         let mut sweep = swaymark("sweep");
-        finish(sweep.arg(dir.path()).arg("--grid").arg(&path).args(["--quiet", "--format", "json"]));
+        finish(
+            sweep.arg(dir.path()).arg("--grid").arg(&path).args(["--quiet", "--format", "json"]),
+        );
         let sweep_s = start.elapsed().as_secs_f64();
         println!("{sweep_s:>8.1} {:>7.0}  {what}", loop_s / sweep_s);
     }

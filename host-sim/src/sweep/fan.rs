@@ -387,6 +387,7 @@ impl Trunk {
     /// where limbs went apart; the parts are then in `parts`, to be finished too.
     fn finish(mut self, parts: &mut Vec<Trunk>) -> Option<Trunk> {
         loop {
+            self.front.finish_samples();
             if self.front.beat_waits() {
                 let living = self.limbs.first().is_some_and(|l| l.judges.living());
                 if let Some(other) = self.part(|_, l| l.judges.living() != living) {
