@@ -54,6 +54,13 @@ fn one_result_whatever_way_it_is_come_by() {
     let whole = sweep(dir, &at(&["--format", "json", "--csv", "a.csv", "--jobs", "1"]));
     let result = json(&whole);
     assert!(text(&whole.stderr).is_empty());
+    let doc = include_str!("../../docs/sweep.md");
+    for key in result["cells"][0].as_object().unwrap().keys() {
+        assert!(doc.contains(&format!("`{key}`")), "{key} is not in docs/sweep.md");
+    }
+    for goal in host_sim::sweep::pareto::goal_names() {
+        assert!(doc.contains(&format!("`{goal}`")), "{goal} is not in docs/sweep.md");
+    }
     let csv = std::fs::read_to_string(dir.join("a.csv")).unwrap();
     assert!(!dir.join("a.csv.resume").exists() && !dir.join("a.csv.part").exists());
     assert_eq!(csv.lines().count(), 17);

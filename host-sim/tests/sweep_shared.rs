@@ -134,7 +134,7 @@ fn loads(config: &Config, duty: Duty) -> Arc<TraceLoads> {
 }
 
 fn leaf(id: usize, config: Config, raw: f64) -> LeafPlan {
-    LeafPlan { config, memory_bytes: 2e6, raw_bytes_per_sample: raw, id }
+    LeafPlan { config, memory_bytes: 1e6, raw_bytes_per_sample: raw, id }
 }
 
 /// Runs all `plans` together and each by itself.

@@ -17,7 +17,7 @@ use crate::problem::{Problem, nearest, shown};
 use crate::trace::open_file;
 
 /// Most cells that a grid may have.
-pub const MAX_CELLS: usize = 100_000;
+pub const MAX_CELLS: usize = 20_000;
 const MAX_BYTES: u64 = 1024 * 1024;
 /// Sample rates of the tag, Hz.
 const RATE_HZ: (f64, f64) = (5.0, 100.0);
@@ -435,6 +435,6 @@ mod tests {
         let many = many.join(", ");
         let huge = format!("[detector]\nmin_sway_g = [{many}]\nmissed_death_prob = [{many}]\n");
         let error = parse(&huge).unwrap_err();
-        assert!(error.contains("160000 cells; at most 100000"), "{error}");
+        assert!(error.contains("160000 cells; at most 20000"), "{error}");
     }
 }

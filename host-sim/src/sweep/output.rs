@@ -1,5 +1,6 @@
 //! The result: as JSON, as CSV, and as a table for a person.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -218,7 +219,8 @@ impl SweepResult {
             count(self.traces.len(), "trace"),
             self.tag
         );
-        let called = |cell: usize| self.callouts.iter().any(|c| c.cells.contains(&cell));
+        let called: BTreeSet<usize> =
+            self.callouts.iter().flat_map(|c| c.cells.iter().copied()).collect();
         let _ = writeln!(
             out,
             "\n{:8}{:WIDE$}    F1  rate  told  late    go  !!   days  beac   MB/d",
@@ -233,7 +235,7 @@ impl SweepResult {
             }
             shown.push(value(cell));
             let front = if cell.pareto { '*' } else { ' ' };
-            let mark = if called(cell.cell) { '!' } else { ' ' };
+            let mark = if called.contains(&cell.cell) { '!' } else { ' ' };
             let s = &cell.score;
             let _ = write!(out, "{front}{mark}{:<6}", cell.cell);
             let mut place = place.as_str();

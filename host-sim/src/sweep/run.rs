@@ -28,6 +28,8 @@ use crate::score::{self, BeatScore, RateScore};
 use crate::tag_file::TagFile;
 use crate::trace::Decoded;
 
+/// Most results, cells times traces, that are held in memory.
+const MAX_RESULTS: usize = 1_000_000;
 /// Bytes of a raw sample where the tag file has no record called `raw`: three axes
 /// of 16 bits.
 const RAW_BYTES: f64 = 6.0;
@@ -72,7 +74,7 @@ impl Sweep {
     /// for the tag of all traces, with the hash of its file; else each trace's own.
     ///
     /// # Errors
-    /// A cell that cannot be run on a trace.
+    /// A cell that cannot be run on a trace, or too many results.
     pub fn new(
         grid: Grid,
         traces: Vec<TraceFile>,
@@ -81,6 +83,16 @@ impl Sweep {
     ) -> Result<Self, Problem> {
         let recorded: Vec<f64> = traces.iter().map(|t| t.facts.sample_hz).collect();
         let (cells, left_out) = cells::cross(&grid, &recorded);
+        if cells.len() * traces.len() > MAX_RESULTS {
+            return Err(Problem::new(format!(
+                "{}: {} cells on {} traces give {} results; at most {MAX_RESULTS} can be held",
+                grid.name,
+                cells.len(),
+                traces.len(),
+                cells.len() * traces.len()
+            ))
+            .help("shorten the lists of the grid, or sweep fewer traces at a time"));
+        }
         let mut sweep = Sweep {
             grid,
             cells,
