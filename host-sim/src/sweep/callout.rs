@@ -44,19 +44,15 @@ impl CellTrial {
     /// Delay from death to decision where it falls before the ceiling, h.
     pub fn delay_h(&self) -> Option<f64> {
         match self.trial {
-            Trial::Noticed { delay_h } if delay_h <= self.within_h() => Some(delay_h),
+            Trial::Noticed { delay_h } if delay_h <= self.ceiling_h => Some(delay_h),
             _ => None,
         }
-    }
-
-    fn within_h(&self) -> f64 {
-        self.ceiling_h - trial::DEATH_S / 3600.0
     }
 
     /// The later the worse; never is worst.
     fn rank(&self) -> f64 {
         match self.trial {
-            Trial::Noticed { delay_h } => delay_h - self.within_h(),
+            Trial::Noticed { delay_h } => delay_h - self.ceiling_h,
             Trial::Early => 1e8,
             Trial::Unnoticed { .. } => 1e9,
         }
@@ -161,7 +157,18 @@ fn text(
     };
     let first = trials[cells[0]];
     let ceiling = format!("the ceiling of {} h", number(first.ceiling_h));
+    let untried = match first.trial {
+        Trial::Unnoticed { within_h, any_minute: true } if within_h < first.ceiling_h => {
+            Some(number(within_h))
+        }
+        _ => None,
+    };
     let mut said = match kind {
+        0 if untried.is_some() => format!(
+            "{who}, the tag does not tell a plain death in {} h; longer was not tried, and it has \
+             until {ceiling}.",
+            untried.clone().unwrap_or_default()
+        ),
         0 => format!("{who}, the tag cannot tell a death within {ceiling}."),
         1 => format!("{who}, the tag takes a swimming animal for dead: it sees too few beats."),
         _ => format!("{who}, the tag told none of the deaths in these traces before {ceiling}."),
@@ -170,6 +177,7 @@ fn text(
         Trial::Unnoticed { any_minute: false, .. } => Some(
             "No minute holds the 60 % of its samples that it needs to be judged by.".to_owned(),
         ),
+        Trial::Unnoticed { .. } if untried.is_some() => None,
         Trial::Unnoticed { within_h, .. } => Some(format!(
             "Too few minutes can be judged by: after {} h of a trial death it still had not.",
             number(within_h)
