@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_synth};
+use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -55,6 +55,7 @@ enum Command {
     Cohort(cli_cohort::Args),
     Completions(cli_shell::Completions),
     Man(cli_shell::Man),
+    Sweep(Box<cli_sweep::Args>),
 }
 
 /// Runs the program.
@@ -75,6 +76,7 @@ pub fn main() -> ExitCode {
         Command::Cohort(args) => cli_cohort::run(&args),
         Command::Completions(args) => cli_shell::completions(&args, &mut Cli::command()),
         Command::Man(args) => cli_shell::man(&args, Cli::command()),
+        Command::Sweep(args) => cli_sweep::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

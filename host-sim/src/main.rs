@@ -6,6 +6,7 @@ mod cli_compare;
 mod cli_replay;
 mod cli_score;
 mod cli_shell;
+mod cli_sweep;
 mod cli_synth;
 
 use std::process::ExitCode;
