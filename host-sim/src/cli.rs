@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_replay, cli_synth};
+use crate::{cli_budget, cli_replay, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -45,6 +45,7 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
 }
@@ -60,6 +61,7 @@ pub fn main() -> ExitCode {
     }));
     let cli = Cli::parse();
     let ran = panic::catch_unwind(|| match cli.command {
+        Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
     });

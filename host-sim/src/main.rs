@@ -1,6 +1,7 @@
 //! The `swaymark` program.
 
 mod cli;
+mod cli_budget;
 mod cli_replay;
 mod cli_synth;
 
