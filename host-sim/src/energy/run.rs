@@ -132,7 +132,7 @@ impl Course<'_> {
     fn note(&mut self, phase: &PhasePlan, stop: &Stop) {
         let (kind, pulse, steps, base_ma, period_s, limit_v) = match stop {
             Stop::Time | Stop::Reserve => return,
-            Stop::BrownOut { pulse, steps, base_ma, period_s } => (
+            Stop::BrownOut { pulse, steps, base_ma, period_s, .. } => (
                 Limit::BrownOut,
                 Some(pulse.clone()),
                 &steps[..],
@@ -270,6 +270,7 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
                         steps: plan.firing.clone(),
                         base_ma,
                         period_s: f64::INFINITY,
+                        part: None,
                     },
                 );
             }
