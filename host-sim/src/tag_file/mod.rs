@@ -34,6 +34,7 @@ const MAX_BYTES: u64 = 1024 * 1024;
 /// Tags that come with the program, invented: name and content.
 const SHIPPED: &[(&str, &str)] = &[
     ("fin-float", include_str!("../../../demo-data/tags/fin-float.toml")),
+    ("by-hand", include_str!("../../../demo-data/tags/by-hand.toml")),
     ("long-drift", include_str!("../../../demo-data/tags/long-drift.toml")),
 ];
 
