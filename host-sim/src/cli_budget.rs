@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use clap::ValueEnum;
 use firmware_core::config::Breathing;
 use host_sim::budget::{self, Settings};
+use host_sim::deployment::Deployment;
 use host_sim::tag_file::TagFile;
 
 use crate::cli::{self, Status};
@@ -45,6 +46,9 @@ pub struct Args {
     /// Breathing mode that the telling of deaths is judged for; by default both
     #[arg(long, value_enum)]
     breathing: Option<Mode>,
+    /// Deployment file: its breathing mode and its detector and release settings
+    #[arg(long, value_name = "FILE")]
+    deployment: Option<PathBuf>,
     /// Threads to work on; by default one a processor core
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
@@ -63,14 +67,37 @@ pub fn run(args: &Args) -> Status {
             return Status::Input;
         }
     };
-    let settings = Settings {
-        draws: args.draws as usize,
-        seed: args.seed,
-        breathing: args.breathing.map(|mode| match mode {
+    let mut settings =
+        Settings { draws: args.draws as usize, seed: args.seed, ..Settings::default() };
+    if let Some(path) = &args.deployment {
+        match Deployment::load(path) {
+            Ok(deployment) => {
+                settings.breathing = deployment.breathing;
+                settings.detector = deployment.detector;
+                settings.release = deployment.release;
+                let ceiling_h = f64::from(deployment.release.ceiling_h);
+                if !args.quiet && ceiling_h != tag.ceiling_h() {
+                    cli::notice(format!(
+                        "{}: ceiling_h = {ceiling_h}, but the last phase on the animal in {} ends at \
+                         {} h; the budget goes by that",
+                        deployment.name,
+                        tag.name,
+                        tag.ceiling_h()
+                    ));
+                }
+            }
+            Err(problem) => {
+                cli::problem(&problem);
+                return Status::Input;
+            }
+        }
+    }
+    if let Some(mode) = args.breathing {
+        settings.breathing = Some(match mode {
             Mode::Ram => Breathing::Ram,
             Mode::Buccal => Breathing::Buccal,
-        }),
-    };
+        });
+    }
     let jobs = args.jobs.map_or(0, NonZeroUsize::get);
     let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
         Ok(pool) => pool,
@@ -81,6 +108,7 @@ pub fn run(args: &Args) -> Status {
     };
     let budget = pool.install(|| budget::budget(&tag, &settings));
     if !args.quiet {
+        budget.notices.iter().for_each(cli::notice);
         if budget.outlook.draws > 1 && budget.figures.iter().all(|f| f.sd_days == 0.0) {
             cli::notice(format!(
                 "{}: no figure that matters says how sure it is (sd_percent, sd); the percentiles \

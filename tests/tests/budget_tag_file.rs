@@ -259,7 +259,7 @@ fn whatever_is_accepted_gives_finite_numbers() {
             }
             Ok(tag) => {
                 accepted += 1;
-                let settings = Settings { draws: 3, seed: round, breathing: None };
+                let settings = Settings { draws: 3, seed: round, ..Settings::default() };
                 let b = budget::budget(&tag, &settings);
                 let o = &b.outlook;
                 for p in [o.animal_days, o.cell_days, o.beacon_days] {

@@ -37,7 +37,7 @@ fn the_cold_cell_gives_way_with_a_quarter_left_by_the_sum() {
 
 #[test]
 fn the_report_tells_the_pulse_and_both_sums() {
-    let settings = Settings { draws: 20, seed: 1, breathing: None };
+    let settings = Settings { draws: 20, seed: 1, ..Settings::default() };
     let text = budget::one(&budget::budget(&drifter(1.0, 1.0), &settings));
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for wanted in [
@@ -68,7 +68,7 @@ fn budget_text(tag: &mut TagFile) -> String {
         }
     }
     tag.cell.resistance_ohm_by_c.scale.value = 3.0;
-    let settings = Settings { draws: 20, seed: 1, breathing: None };
+    let settings = Settings { draws: 20, seed: 1, ..Settings::default() };
     let text = budget::one(&budget::budget(tag, &settings));
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }

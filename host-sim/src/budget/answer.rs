@@ -59,7 +59,11 @@ pub(super) fn failure(f: &Failure) -> String {
     let left = 100.0 * f.left_fraction;
     let mut text = match (&f.pulse, f.pulse_ma, f.pulse_s) {
         (Some(pulse), Some(ma), Some(s)) => {
-            let length = if s < 1.0 { format!("{:.0} ms", 1e3 * s) } else { format!("{s:.1} s") };
+            let length = match s {
+                s if s >= 1.0 => format!("{s:.1} s"),
+                s if s >= 0.01 => format!("{:.0} ms", 1e3 * s),
+                s => format!("{:.2} ms", 1e3 * s),
+            };
             format!(
                 "Brown-out on day {day} ({}): the {pulse}, {ma:.0} mA for {length}, at {:.0} deg C \
                  and {:.1} ohm pulls the battery to {:.2} V; the tag resets below {:.2} V.",

@@ -37,6 +37,22 @@ pub struct Settings {
     pub seed: u64,
     /// Breathing mode that deaths are judged for; `None`: both.
     pub breathing: Option<Breathing>,
+    /// Detector settings that deaths are judged by.
+    pub detector: Detector,
+    /// Release settings that deaths are judged by.
+    pub release: Release,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Settings {
+            draws: 500,
+            seed: 1,
+            breathing: None,
+            detector: Detector::DEFAULT,
+            release: Release::DEFAULT,
+        }
+    }
 }
 
 /// Charge of one part, mAh, figures as written.
@@ -133,6 +149,8 @@ pub struct Budget {
     pub figures: Vec<Sensitivity>,
     /// Whether deaths can be told.
     pub death: Vec<PhaseDeath>,
+    /// What was assumed.
+    pub notices: Vec<String>,
     /// The answer in sentences.
     pub answer: Vec<String>,
 }
@@ -190,7 +208,8 @@ pub fn budget(tag: &TagFile, settings: &Settings) -> Budget {
         measure,
         changes,
         figures,
-        death: deaths(tag, settings.breathing),
+        death: deaths(tag, settings),
+        notices: tag.notices.clone(),
         answer: Vec::new(),
         outlook,
     };
@@ -231,9 +250,9 @@ fn reserve_needed(tag: &TagFile) -> Option<f64> {
         .find_first(|&reserve| search_s(reserve) >= wanted_s)
 }
 
-fn deaths(tag: &TagFile, breathing: Option<Breathing>) -> Vec<PhaseDeath> {
+fn deaths(tag: &TagFile, settings: &Settings) -> Vec<PhaseDeath> {
     let ceiling_h = tag.ceiling_h();
-    let modes = match breathing {
+    let modes = match settings.breathing {
         Some(mode) => vec![mode],
         None => vec![Breathing::Ram, Breathing::Buccal],
     };
@@ -241,8 +260,8 @@ fn deaths(tag: &TagFile, breathing: Option<Breathing>) -> Vec<PhaseDeath> {
     for p in tag.phases.iter().filter(|p| p.kind == PhaseKind::Animal && p.detectors) {
         for &mode in &modes {
             let judgement = judge_death(
-                &Detector::DEFAULT,
-                &Release::DEFAULT,
+                &settings.detector,
+                &settings.release,
                 mode,
                 p.depth_hz > 0.0,
                 p.duty,

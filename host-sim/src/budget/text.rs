@@ -37,14 +37,10 @@ fn folded(head: &str, indent: &str, text: &str) -> String {
 }
 
 fn row(out: &mut String, name: &str, p: &Percentiles, note: &str) {
-    let _ = writeln!(
-        out,
-        "{:<26}{:>9}{:>10}{:>10}   {note}",
-        name,
-        short(p.p05),
-        short(p.median),
-        short(p.p95)
-    );
+    let days = [p.p05, p.median, p.p95].map(short);
+    let line = format!("{name:<26}{:>9}{:>10}{:>10}   {note}", days[0], days[1], days[2]);
+    out.push_str(line.trim_end());
+    out.push('\n');
 }
 
 /// Days for a column.

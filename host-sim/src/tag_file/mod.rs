@@ -78,6 +78,8 @@ pub struct TagFile {
     pub records: Vec<Record>,
     /// The schedule, in order of time.
     pub phases: Vec<Phase>,
+    /// What a person should know about what was assumed.
+    pub notices: Vec<String>,
 }
 
 impl TagFile {
@@ -277,8 +279,38 @@ fn build(name: &str, all: &BTreeMap<&'static str, Vec<Section<'_>>>) -> Result<T
     } else {
         f64::from(firmware_core::config::Release::DEFAULT.cell_reserve_fraction)
     };
+    let accelerometer = Accelerometer {
+        current_ua_by_hz: accelerometer.curve("current_ua_by_hz")?,
+        standby_ua: accelerometer.figure("standby_ua")?,
+    };
+    let mut notices = Vec::new();
+    for phase in &phases {
+        let temps = [&cell.capacity_part_by_c, &cell.resistance_ohm_by_c];
+        let temp_c = phase.temp_c.value;
+        let all = temps.map(|curve| (curve, "temp_c", temp_c, "deg C")).into_iter().chain(
+            (phase.sample_hz > 0.0).then_some((
+                &accelerometer.current_ua_by_hz,
+                "sample_hz",
+                phase.sample_hz,
+                "Hz",
+            )),
+        );
+        for (curve, key, x, unit) in all {
+            // A table of one pair says that there is no dependence.
+            if let [first, .., last] = curve.points[..]
+                && !(first[0]..=last[0]).contains(&x)
+            {
+                notices.push(format!(
+                    "{name}: {key} = {x} of phase {:?} lies outside {} ({} to {} {unit}); the nearest \
+                     end of the table is taken",
+                    phase.name, curve.key, first[0], last[0]
+                ));
+            }
+        }
+    }
     Ok(TagFile {
         name: name.to_owned(),
+        notices,
         id: tag.text("id")?,
         notes: tag.may_text("notes").map(str::to_owned),
         invented: tag.may_flag("invented").unwrap_or(false),
@@ -286,10 +318,7 @@ fn build(name: &str, all: &BTreeMap<&'static str, Vec<Section<'_>>>) -> Result<T
         supply: supply_figures,
         pulses_coincide: supply.may_flag("pulses_coincide").unwrap_or(false),
         mcu: Mcu::read(need("mcu")?)?,
-        accelerometer: Accelerometer {
-            current_ua_by_hz: accelerometer.curve("current_ua_by_hz")?,
-            standby_ua: accelerometer.figure("standby_ua")?,
-        },
+        accelerometer,
         depth_sensor: one("depth_sensor").map(DepthSensor::read).transpose()?,
         flash: match one("flash") {
             Some(s) => Some(Flash {

@@ -5,6 +5,9 @@ use super::parts::{Load, RecordBytes};
 use super::reader::Section;
 use crate::problem::{Problem, nearest, shown};
 
+/// Most parts that a phase can have in use.
+const MAX_PARTS: usize = 60;
+
 /// Where the tag is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -135,6 +138,10 @@ impl Phase {
             }
             Ok(found)
         };
+        if s.name_list("parts").len() > MAX_PARTS {
+            let message = format!("parts names more than {MAX_PARTS} parts");
+            return Err(s.fail_at("parts", &message));
+        }
         Ok(Phase {
             name: s.text("name")?,
             kind,
