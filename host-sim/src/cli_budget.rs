@@ -11,7 +11,15 @@ use host_sim::deployment::Deployment;
 use host_sim::tag_file::TagFile;
 
 use crate::cli::{self, Status};
-use crate::cli_replay::Format;
+
+/// Form of the report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For a person, ending in sentences
+    Text,
+    /// For scripts: one JSON object
+    Json,
+}
 
 /// How the animal moves water over its gills.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -109,10 +117,9 @@ pub fn run(args: &Args) -> Status {
     let budget = pool.install(|| budget::budget(&tag, &settings));
     if !args.quiet {
         budget.notices.iter().for_each(cli::notice);
-        if budget.outlook.draws > 1 && budget.figures.iter().all(|f| f.sd_days == 0.0) {
+        if tag.clone().figures_mut().iter().all(|f| f.spread.is_none()) {
             cli::notice(format!(
-                "{}: no figure that matters says how sure it is (sd_percent, sd); the percentiles \
-                 are all alike",
+                "{}: no figure says how sure it is (sd_percent, sd), so the percentiles are all alike",
                 tag.name
             ));
         }

@@ -81,6 +81,11 @@ fn mistakes_are_told_by_key_and_reason() {
             "end_h = 72\nduty_on_min = 9\n",
             &["duty_on_min", "needs duty_period_min"],
         ),
+        (
+            "sample_hz = 25",
+            "sample_hz = 2\ndetectors = true",
+            &["detectors", "5 to 100 Hz", "sample_hz is 2"],
+        ),
         // Parts and records.
         ("[flash]", "[flush]", &["unknown part", "flush", "flash"]),
         (

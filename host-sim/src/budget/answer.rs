@@ -6,7 +6,9 @@ use crate::tag_file::TagFile;
 
 /// Days with as many digits as they are worth.
 pub(super) fn in_days(days: f64) -> String {
-    if days >= 3652.0 {
+    if days < 0.005 {
+        "0".into()
+    } else if days >= 3652.0 {
         "3650 or more".into()
     } else if days >= 100.0 {
         format!("{days:.0}")
@@ -25,9 +27,9 @@ pub(super) fn chance(part: f64, draws: usize) -> String {
     } else if part >= 1.0 {
         format!("all of {draws} draws")
     } else if part < 0.1 || least > 0.01 {
-        format!("{:.1} %", 100.0 * part)
+        format!("{:.1} % of the draws", 100.0 * part)
     } else {
-        format!("{:.0} %", 100.0 * part)
+        format!("{:.0} % of the draws", 100.0 * part)
     }
 }
 
@@ -85,6 +87,15 @@ pub(super) fn failure(f: &Failure) -> String {
     text
 }
 
+/// What changes are measured in.
+pub(super) fn measured_in(measure: Measure) -> &'static str {
+    match measure {
+        Measure::Animal => "days on the animal",
+        Measure::Beacon => "beacon days",
+        Measure::Cell => "days by the cell alone",
+    }
+}
+
 /// The sentences, in order.
 pub(super) fn sentences(tag: &TagFile, b: &Budget) -> Vec<String> {
     let mut all = Vec::new();
@@ -132,28 +143,26 @@ pub(super) fn sentences(tag: &TagFile, b: &Budget) -> Vec<String> {
     }
     if o.brownout_chance > 0.0 {
         all.push(format!(
-            "The chance that the tag gives way before it has let go is {}.",
+            "The tag gives way before it has let go in {}.",
             chance(o.brownout_chance, o.draws)
         ));
     }
-    if b.as_written.firing_v.is_some() && !b.as_written.fired {
+    if !b.as_written.fired {
         all.push(match (&tag.passive_link_days, b.as_written.by_passive_link) {
             (Some(days), true) => format!(
                 "The release cannot fire then; the tag comes off by its passive link after {} days.",
-                in_days(days.value)
+                in_days(days.value.max(b.as_written.animal_days))
             ),
             _ => "The release cannot fire then and there is no passive link: the tag stays on the \
                   animal and is lost."
                 .into(),
         });
     }
-    let what = match b.measure {
-        Measure::Animal => "days on the animal",
-        Measure::Beacon => "beacon days",
-    };
+    let what = measured_in(b.measure);
     let now = match b.measure {
         Measure::Animal => b.as_written.animal_days,
         Measure::Beacon => b.as_written.beacon_days,
+        Measure::Cell => b.as_written.cell_days,
     };
     match b.changes.first().filter(|c| c.gain_days > 1e-3 * now.max(0.01)) {
         Some(best) => all.push(format!(

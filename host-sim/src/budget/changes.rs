@@ -49,11 +49,13 @@ pub struct Sensitivity {
     pub source: String,
 }
 
-/// Days of `measure` in an outcome.
-pub(super) fn days(outcome: &Outcome, measure: Measure) -> f64 {
+/// Days of `measure` that a tag comes to, figures as written.
+fn days(tag: &TagFile, measure: Measure) -> f64 {
+    let run = |bounded| as_written(tag, None, Rules { bounded });
     match measure {
-        Measure::Animal => outcome.animal_s / 86_400.0,
-        Measure::Beacon => outcome.search_s / 86_400.0,
+        Measure::Animal => run(true).animal_s / 86_400.0,
+        Measure::Beacon => run(true).search_s / 86_400.0,
+        Measure::Cell => run(false).animal_s / 86_400.0,
     }
 }
 
@@ -62,6 +64,7 @@ const BOUNDED: Rules = Rules { bounded: true };
 /// All changes that can be made to `tag`, the one that buys most first.
 pub fn changes(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Change> {
     let mut all = Vec::new();
+    let base = days(tag, measure);
     let mut consider = |change: String, kind: ChangeKind, edit: &dyn Fn(&mut TagFile)| {
         let mut other = tag.clone();
         edit(&mut other);
@@ -74,7 +77,7 @@ pub fn changes(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Change> {
             kind,
             animal_days: outcome.animal_s / 86_400.0,
             beacon_days: outcome.search_s / 86_400.0,
-            gain_days: days(&outcome, measure) - days(now, measure),
+            gain_days: days(&other, measure) - base,
         });
     };
     use ChangeKind::{Hardware, Setting};
@@ -178,7 +181,7 @@ pub fn changes(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Change> {
     let beacon_now = now.search_s / 86_400.0;
     // What buys time on the animal must not take the search below what is wanted.
     let fair = |c: &Change| {
-        measure == Measure::Beacon && c.animal_days >= 0.999 * now.animal_s / 86_400.0
+        measure != Measure::Animal && c.animal_days >= 0.999 * now.animal_s / 86_400.0
             || measure == Measure::Animal && c.beacon_days >= wanted.min(beacon_now)
     };
     all.retain(fair);
@@ -187,8 +190,8 @@ pub fn changes(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Change> {
 }
 
 /// The dependence on every figure, strongest cause of uncertainty first.
-pub fn sensitivities(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Sensitivity> {
-    let base = days(now, measure);
+pub fn sensitivities(tag: &TagFile, measure: Measure) -> Vec<Sensitivity> {
+    let base = days(tag, measure);
     let mut work = tag.clone();
     let count = work.figures_mut().len();
     let mut all = Vec::new();
@@ -198,7 +201,7 @@ pub fn sensitivities(tag: &TagFile, now: &Outcome, measure: Measure) -> Vec<Sens
             old = Some(figure.value);
             set(figure);
         }
-        let result = days(&as_written(work, None, BOUNDED), measure);
+        let result = days(work, measure);
         if let (Some(figure), Some(old)) = (work.figures_mut().into_iter().nth(n), old) {
             figure.value = old;
         }

@@ -26,6 +26,9 @@ pub enum Measure {
     Animal,
     /// Beacon days: where it is.
     Beacon,
+    /// Days that the battery alone would carry the tag on the animal: where it is, and
+    /// no search is asked for.
+    Cell,
 }
 
 /// How to work a budget out.
@@ -161,10 +164,10 @@ pub fn budget(tag: &TagFile, settings: &Settings) -> Budget {
     let free = as_written(tag, None, Rules { bounded: false });
     let outlook = outlook(tag, None, settings.draws, settings.seed);
     let has_search = tag.search_wanted_h() > 0.0;
-    let measure = if now.animal_limit == Limit::Ceiling && has_search {
-        Measure::Beacon
-    } else {
-        Measure::Animal
+    let measure = match (now.animal_limit, has_search) {
+        (Limit::Ceiling, true) => Measure::Beacon,
+        (Limit::Ceiling, false) => Measure::Cell,
+        _ => Measure::Animal,
     };
     let plan = Plan::new(tag, None);
     let mut parts: Vec<PartCharge> = plan
@@ -185,7 +188,7 @@ pub fn budget(tag: &TagFile, settings: &Settings) -> Budget {
     });
     let (changes, figures) = rayon::join(
         || changes::changes(tag, &now, measure),
-        || changes::sensitivities(tag, &now, measure),
+        || changes::sensitivities(tag, measure),
     );
     let cells = match (tag.cell.in_series, tag.cell.in_parallel) {
         (1.0, 1.0) => String::new(),
@@ -228,7 +231,7 @@ fn course(tag: &TagFile, now: &Outcome, free: &Outcome) -> Course {
         left_fraction: now.left_fraction,
         firing_v: now.firing.as_ref().map(|f| f.volts),
         fired: now.firing.as_ref().is_some_and(|f| f.fired),
-        by_passive_link: now.firing.as_ref().is_some_and(|f| f.by_passive_link),
+        by_passive_link: now.by_passive_link,
         record_bytes: now.bytes,
         reserve_needed_fraction: reserve_needed(tag),
     }

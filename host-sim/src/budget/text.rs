@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::answer::{chance, failure, in_days};
-use super::{Budget, Measure};
+use super::Budget;
+use super::answer::{chance, failure, in_days, measured_in};
 use crate::energy::{Limit, Percentiles};
 
 const WIDTH: usize = 80;
@@ -143,23 +143,17 @@ pub fn one(b: &Budget) -> String {
         out += &folded("  ", "    ", text);
     }
 
-    let what = match b.measure {
-        Measure::Animal => "days on the animal",
-        Measure::Beacon => "beacon days",
-    };
-    if !b.changes.is_empty() {
+    let what = measured_in(b.measure);
+    let worth: Vec<_> = b.changes.iter().filter(|c| c.gain_days >= 0.005).take(6).collect();
+    if !worth.is_empty() {
         let _ = writeln!(out, "\nWhat single changes would buy, {what}");
-        for change in b.changes.iter().take(6) {
+        for change in worth {
             let gain = change.gain_days;
-            let head = if gain >= 0.0 {
-                format!("+{}", in_days(gain))
-            } else {
-                format!("-{}", in_days(-gain))
-            };
+            let head = format!("+{}", in_days(gain));
             out += &folded(&format!("  {head:>8}  "), &" ".repeat(12), &change.change);
         }
     }
-    let strong: Vec<_> = b.figures.iter().filter(|f| f.sd_days > 0.0).take(5).collect();
+    let strong: Vec<_> = b.figures.iter().filter(|f| f.sd_days >= 0.005).take(5).collect();
     if !strong.is_empty() {
         let _ = writeln!(out, "\nWhat makes it uncertain, {what} by one standard deviation");
         for f in strong {

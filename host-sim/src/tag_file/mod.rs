@@ -3,12 +3,15 @@
 //! Every key with unit, range and default stands in [`keys`]; every figure carries
 //! the text that says where it comes from.
 
+mod ask;
+mod cell;
 mod figure;
 pub mod keys;
 mod parts;
 mod phases;
 mod reader;
 mod units;
+mod values;
 
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -20,10 +23,10 @@ use crate::deployment::{located, one_line};
 use crate::problem::{Problem, shown};
 use crate::trace::open_file;
 
+pub use cell::{Cell, LoadDerating};
 pub use figure::{Curve, Figure, Spread, line};
 pub use parts::{
-    Accelerometer, Cell, DepthSensor, Flash, Load, LoadDerating, Mcu, Pulses, RecordBytes, Release,
-    Shape, Supply,
+    Accelerometer, DepthSensor, Flash, Load, Mcu, Pulses, RecordBytes, Release, Shape, Supply,
 };
 pub use phases::{Duty, Phase, PhaseKind, Record, word};
 
