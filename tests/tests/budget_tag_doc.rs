@@ -22,8 +22,8 @@ fn kind(kind: Kind) -> String {
         Kind::Figure(a, b) => format!("figure, {}", pair([a, b])),
         Kind::Choice(a, b) => format!("number, {}", pair([a, b])),
         Kind::Count(a, b) => format!("whole number, {}", pair([a, b])),
-        Kind::Curve(x, y) => format!("table, {} against {}", pair(y), pair(x)),
-        Kind::Steps(x, y) => format!("steps, {} and {}", pair(x), pair(y)),
+        Kind::Curve(x, y) => format!("table, first {}, second {}", pair(x), pair(y)),
+        Kind::Steps(x, y) => format!("steps, first {}, second {}", pair(x), pair(y)),
     }
 }
 

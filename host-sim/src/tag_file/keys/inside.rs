@@ -67,7 +67,7 @@ pub(super) static CELL: Table = Table {
         ),
         must(
             "self_discharge_percent_per_year",
-            Figure(0.0, 1000.0),
+            Figure(0.0, 99.0),
             "Charge lost by itself at 20 deg C, percent of what is left a year.",
         ),
         with(
