@@ -8,7 +8,9 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth};
+use crate::{
+    cli_budget, cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth,
+};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -48,6 +50,7 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
     Score(cli_score::Args),
@@ -69,6 +72,7 @@ pub fn main() -> ExitCode {
     }));
     let cli = Cli::parse();
     let ran = panic::catch_unwind(|| match cli.command {
+        Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
         Command::Score(args) => cli_score::run(&args),

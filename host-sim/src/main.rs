@@ -1,6 +1,7 @@
 //! The `swaymark` program.
 
 mod cli;
+mod cli_budget;
 mod cli_cohort;
 mod cli_compare;
 mod cli_replay;

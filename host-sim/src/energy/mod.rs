@@ -3,7 +3,7 @@
 //!
 //! [`plan`] turns a tag file into currents, [`cell`] and [`sag`] are the battery,
 //! [`walk`] goes through a phase from event to event, [`run`](mod@run) through a deployment;
-//! [`outlook`] draws uncertain figures, [`tracker`] follows a recorded trace.
+//! [`mod@outlook`] draws uncertain figures, [`tracker`] follows a recorded trace.
 
 pub mod cell;
 pub mod cost;

@@ -71,8 +71,6 @@ pub struct Firing {
     pub fired: bool,
     /// Lowest voltage, V.
     pub volts: f64,
-    /// The tag came off by its passive link instead.
-    pub by_passive_link: bool,
 }
 
 /// What a deployment came to.
@@ -84,6 +82,8 @@ pub struct Outcome {
     pub animal_limit: Limit,
     /// The firing; `None` where the tag had stopped before.
     pub firing: Option<Firing>,
+    /// It did not fire, and the passive link parted.
+    pub by_passive_link: bool,
     /// Time with beacons after that, s.
     pub search_s: f64,
     /// What ended it.
@@ -132,7 +132,7 @@ impl Course<'_> {
     fn note(&mut self, phase: &PhasePlan, stop: &Stop) {
         let (kind, pulse, steps, base_ma, period_s, limit_v) = match stop {
             Stop::Time | Stop::Reserve => return,
-            Stop::BrownOut { pulse, steps, base_ma, period_s } => (
+            Stop::BrownOut { pulse, steps, base_ma, period_s, .. } => (
                 Limit::BrownOut,
                 Some(pulse.clone()),
                 &steps[..],
@@ -247,7 +247,7 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
 
     // Letting go.
     let mut firing = None;
-    let mut loose = true;
+    let (mut loose, mut by_passive_link) = (true, false);
     if let Some(last) = last {
         let mut fired = false;
         if !animal_limit.is_dead() {
@@ -270,16 +270,15 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
                         steps: plan.firing.clone(),
                         base_ma,
                         period_s: f64::INFINITY,
+                        part: None,
                     },
                 );
             }
-            firing = Some(Firing { fired, volts, by_passive_link: false });
+            firing = Some(Firing { fired, volts });
         }
         if !fired {
-            loose = wait_for_link(&mut course, last, animal_s, animal_limit.is_dead());
-            if let Some(firing) = &mut firing {
-                firing.by_passive_link = loose;
-            }
+            by_passive_link = wait_for_link(&mut course, last, animal_s, animal_limit.is_dead());
+            loose = by_passive_link;
         }
     }
     let drawn_animal = course.take_drawn();
@@ -305,6 +304,7 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
         animal_s,
         animal_limit,
         firing,
+        by_passive_link,
         search_s,
         search_limit,
         failures: course.failures,

@@ -25,6 +25,8 @@ pub enum Stop {
         base_ma: f64,
         /// From pulse to pulse, s.
         period_s: f64,
+        /// The part it belongs to, where its charge is not in the steady current.
+        part: Option<usize>,
     },
     /// The steady current alone pulled the voltage below the cut-off.
     CutOff {
@@ -85,6 +87,8 @@ struct Threshold {
     spent: f64,
     /// Start and distance of the instants at which it can happen; `None`: at once.
     grid_s: Option<f64>,
+    /// Spent by the pulse itself.
+    own: f64,
     stop: Stop,
 }
 
@@ -133,34 +137,52 @@ impl<'a> Walk<'a> {
         };
         let mean_ma = base_ma + trains().map(|t| t.mean_ma).sum::<f64>();
         let spent = |left: f64| battery.spent(left, temp_c);
-        let mut thresholds = vec![Threshold { spent: spent(0.0), grid_s: None, stop: Stop::Empty }];
+        let mut thresholds =
+            vec![Threshold { spent: spent(0.0), grid_s: None, own: 0.0, stop: Stop::Empty }];
         if let Some(reserve) = self.reserve {
-            thresholds.push(Threshold { spent: spent(reserve), grid_s: None, stop: Stop::Reserve });
+            thresholds.push(Threshold {
+                spent: spent(reserve),
+                grid_s: None,
+                own: 0.0,
+                stop: Stop::Reserve,
+            });
         }
         let limit_v = battery.cutoff_v.max(battery.brownout_v);
         if let Some(left) = battery.left_below(limit_v, temp_c, base_ma, &[], f64::INFINITY) {
             let stop = Stop::CutOff { base_ma };
-            thresholds.push(Threshold { spent: spent(left), grid_s: None, stop });
+            thresholds.push(Threshold { spent: spent(left), grid_s: None, own: 0.0, stop });
         }
-        let mut pulse = |name: &str, steps: &[[f64; 2]], period_s: f64, base_ma: f64, grid_s| {
-            if let Some(left) =
-                battery.left_below(battery.brownout_v, temp_c, base_ma, steps, period_s)
-            {
+        let rate_of = |ma: f64| battery.rate_per_s(ma);
+        let mut pulse =
+            |name: &str, steps: &[[f64; 2]], period_s: f64, base_ma: f64, part: Option<usize>| {
+                let below =
+                    battery.left_below(battery.brownout_v, temp_c, base_ma, steps, period_s);
+                let Some(left) = below else { return };
+                // The mean current gives the charge gone when a pulse starts. It is its end
+                // that sags most, with its own charge gone too.
+                let own = if part.is_some() {
+                    let mah: f64 = steps.iter().map(|s| s[0] * s[1]).sum::<f64>() / 3600.0;
+                    mah * rate_of(mean_ma) / mean_ma * 3600.0
+                } else {
+                    0.0
+                };
                 let stop = Stop::BrownOut {
                     pulse: name.to_owned(),
                     steps: steps.to_vec(),
                     base_ma,
                     period_s,
+                    part,
                 };
-                thresholds.push(Threshold { spent: spent(left), grid_s, stop });
-            }
-        };
+                let grid_s = part.map(|_| period_s);
+                thresholds.push(Threshold { spent: spent(left) - own, grid_s, own, stop });
+            };
         let peak = |t: &super::plan::Train| t.steps.iter().map(|s| s[1]).fold(0.0, f64::max);
         let all_peaks: f64 = if self.coincide { trains().map(peak).sum() } else { 0.0 };
         for train in trains() {
             let others = if self.coincide { all_peaks - peak(train) } else { 0.0 };
-            let grid = Some(train.period_s);
-            pulse(&train.pulse_name, &train.steps, train.period_s, base_ma + others, grid);
+            let base_ma = base_ma + others;
+            let part = Some(train.part);
+            pulse(&train.pulse_name, &train.steps, train.period_s, base_ma, part);
         }
         if sampling {
             for own in &self.phase.own_pulses {
@@ -230,6 +252,11 @@ impl<'a> Walk<'a> {
             if let Some(drawn) = state.drawn_mah.get_mut(train.part) {
                 *drawn += train.mean_ma * s / 3600.0;
             }
+        }
+        if let Stop::BrownOut { part: Some(part), steps, .. } = &stop
+            && let Some(drawn) = state.drawn_mah.get_mut(*part)
+        {
+            *drawn += steps.iter().map(|s| s[0] * s[1]).sum::<f64>() / 3600.0;
         }
         stop
     }
@@ -313,14 +340,16 @@ impl<'a> Walk<'a> {
                 best = Some((at, threshold));
             }
         }
+        let mut own = 0.0;
         let (to, stop) = match best {
             Some((at, threshold)) if at < end || threshold.grid_s.is_none() && at <= end => {
+                own = threshold.own;
                 (at, threshold.stop.clone())
             }
             _ => (end, Stop::Time),
         };
         if to.is_finite() {
-            *x = after(*x, level.rate, s, to - *t);
+            *x = after(*x, level.rate, s, to - *t) + own;
             *t = to;
         } else {
             // Nothing ever happens: the end of time.

@@ -34,6 +34,10 @@ impl Figure {
     pub fn shift(&mut self, z: f64) {
         self.value = match self.spread {
             Spread::Part(part) => self.value * (z * part.ln_1p()).exp(),
+            // Only a temperature may change its sign.
+            Spread::Absolute(sd) if self.value >= 0.0 && !self.key.ends_with(".temp_c") => {
+                (self.value + z * sd).max(1e-3 * self.value)
+            }
             Spread::Absolute(sd) => self.value + z * sd,
         };
     }
@@ -97,5 +101,7 @@ mod tests {
         f.spread = Spread::Absolute(3.0);
         f.shift(-2.0);
         assert!((f.value - 94.0).abs() < 1e-9);
+        f.shift(-100.0);
+        assert!(f.value > 0.0);
     }
 }

@@ -3,12 +3,15 @@
 //! Every key with unit, range and default stands in [`keys`]; every figure carries
 //! the text that says where it comes from.
 
+mod ask;
+mod cell;
 mod figure;
 pub mod keys;
 mod parts;
 mod phases;
 mod reader;
 mod units;
+mod values;
 
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -20,10 +23,10 @@ use crate::deployment::{located, one_line};
 use crate::problem::{Problem, shown};
 use crate::trace::open_file;
 
+pub use cell::{Cell, LoadDerating};
 pub use figure::{Curve, Figure, Spread, line};
 pub use parts::{
-    Accelerometer, Cell, DepthSensor, Flash, Load, LoadDerating, Mcu, Pulses, RecordBytes, Release,
-    Shape, Supply,
+    Accelerometer, DepthSensor, Flash, Load, Mcu, Pulses, RecordBytes, Release, Shape, Supply,
 };
 pub use phases::{Duty, Phase, PhaseKind, Record, word};
 
@@ -34,6 +37,7 @@ const MAX_BYTES: u64 = 1024 * 1024;
 /// Tags that come with the program, invented: name and content.
 const SHIPPED: &[(&str, &str)] = &[
     ("fin-float", include_str!("../../../demo-data/tags/fin-float.toml")),
+    ("by-hand", include_str!("../../../demo-data/tags/by-hand.toml")),
     ("long-drift", include_str!("../../../demo-data/tags/long-drift.toml")),
 ];
 
@@ -77,6 +81,8 @@ pub struct TagFile {
     pub records: Vec<Record>,
     /// The schedule, in order of time.
     pub phases: Vec<Phase>,
+    /// What a person should know about what was assumed.
+    pub notices: Vec<String>,
 }
 
 impl TagFile {
@@ -276,8 +282,38 @@ fn build(name: &str, all: &BTreeMap<&'static str, Vec<Section<'_>>>) -> Result<T
     } else {
         f64::from(firmware_core::config::Release::DEFAULT.cell_reserve_fraction)
     };
+    let accelerometer = Accelerometer {
+        current_ua_by_hz: accelerometer.curve("current_ua_by_hz")?,
+        standby_ua: accelerometer.figure("standby_ua")?,
+    };
+    let mut notices = Vec::new();
+    for phase in &phases {
+        let temps = [&cell.capacity_part_by_c, &cell.resistance_ohm_by_c];
+        let temp_c = phase.temp_c.value;
+        let all = temps.map(|curve| (curve, "temp_c", temp_c, "deg C")).into_iter().chain(
+            (phase.sample_hz > 0.0).then_some((
+                &accelerometer.current_ua_by_hz,
+                "sample_hz",
+                phase.sample_hz,
+                "Hz",
+            )),
+        );
+        for (curve, key, x, unit) in all {
+            // A table of one pair says that there is no dependence.
+            if let [first, .., last] = curve.points[..]
+                && !(first[0]..=last[0]).contains(&x)
+            {
+                notices.push(format!(
+                    "{name}: {key} = {x} of phase {:?} lies outside {} ({} to {} {unit}); the nearest \
+                     end of the table is taken",
+                    phase.name, curve.key, first[0], last[0]
+                ));
+            }
+        }
+    }
     Ok(TagFile {
         name: name.to_owned(),
+        notices,
         id: tag.text("id")?,
         notes: tag.may_text("notes").map(str::to_owned),
         invented: tag.may_flag("invented").unwrap_or(false),
@@ -285,10 +321,7 @@ fn build(name: &str, all: &BTreeMap<&'static str, Vec<Section<'_>>>) -> Result<T
         supply: supply_figures,
         pulses_coincide: supply.may_flag("pulses_coincide").unwrap_or(false),
         mcu: Mcu::read(need("mcu")?)?,
-        accelerometer: Accelerometer {
-            current_ua_by_hz: accelerometer.curve("current_ua_by_hz")?,
-            standby_ua: accelerometer.figure("standby_ua")?,
-        },
+        accelerometer,
         depth_sensor: one("depth_sensor").map(DepthSensor::read).transpose()?,
         flash: match one("flash") {
             Some(s) => Some(Flash {

@@ -5,6 +5,11 @@ use super::parts::{Load, RecordBytes};
 use super::reader::Section;
 use crate::problem::{Problem, nearest, shown};
 
+/// Sample rates that the detectors take, Hz (`firmware_core::config`).
+const DETECTOR_HZ: std::ops::RangeInclusive<f64> = 5.0..=100.0;
+/// Most parts that a phase can have in use.
+const MAX_PARTS: usize = 60;
+
 /// Where the tag is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -111,10 +116,14 @@ impl Phase {
         if depth_hz > 0.0 && !has_depth {
             return Err(s.fail_at("depth_hz", "depth_hz without a [depth_sensor] to read"));
         }
-        let detectors =
-            s.may_flag("detectors").unwrap_or(kind == PhaseKind::Animal && sample_hz > 0.0);
-        if detectors && sample_hz == 0.0 {
-            return Err(s.fail_at("detectors", "detectors without sampling: sample_hz is 0"));
+        let can_detect = DETECTOR_HZ.contains(&sample_hz);
+        let detectors = s.may_flag("detectors").unwrap_or(kind == PhaseKind::Animal && can_detect);
+        if detectors && !can_detect {
+            let [low, high] = [DETECTOR_HZ.start(), DETECTOR_HZ.end()];
+            return Err(s.fail_at(
+                "detectors",
+                &format!("detectors work at {low} to {high} Hz, but sample_hz is {sample_hz}"),
+            ));
         }
         let find = |key: &str, what: &str, known: Vec<&str>| -> Result<Vec<usize>, Problem> {
             let mut found = Vec::new();
@@ -135,6 +144,10 @@ impl Phase {
             }
             Ok(found)
         };
+        if s.name_list("parts").len() > MAX_PARTS {
+            let message = format!("parts names more than {MAX_PARTS} parts");
+            return Err(s.fail_at("parts", &message));
+        }
         Ok(Phase {
             name: s.text("name")?,
             kind,
