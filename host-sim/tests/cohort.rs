@@ -93,7 +93,7 @@ fn traces_json_and_tables_say_the_same() {
     let by_trace = cohort(dir.path(), &[".", "--format", "csv", "--quiet"]);
     let table = stdout(&by_trace);
     assert!(table.starts_with("id,fate,time_h,recovery_h,handling,lines,source\n"), "{table}");
-    let dead = table.lines().find(|l| l.starts_with("OSB-DFH-0005,dead,0.5")).expect("dead");
+    let dead = table.lines().find(|l| l.starts_with("OSB-DFH-0005,dead,0.")).expect("dead");
     assert!(dead.contains(",long,2,"), "{dead}");
     let replayed = Command::new(env!("CARGO_BIN_EXE_swaymark"))
         .args(["replay", "--format", "json", "--quiet"])

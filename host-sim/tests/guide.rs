@@ -4,8 +4,8 @@
 use std::path::Path;
 use std::process::Command;
 
-/// Runs a command as a reader would, in `dir`. Standard error counts only where the
-/// command fails and says nothing else.
+/// Runs a command as a reader would, in `dir`: its output, or where it fails, what it
+/// says on standard error.
 fn run(command: &str, dir: &Path) -> String {
     let program = Path::new(env!("CARGO_BIN_EXE_swaymark")).parent().expect("a folder");
     let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap_or_default());
@@ -20,6 +20,7 @@ fn run(command: &str, dir: &Path) -> String {
         (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
     assert!(!stderr.contains("internal error"), "{command}: {stderr}");
     let told = if out.status.success() { stdout } else { stderr };
+    assert!(!out.status.success() || stderr.is_empty(), "{command}: {stderr}");
     let lines: Vec<&str> = told.lines().map(str::trim_end).collect();
     lines.join("\n").trim_end().to_owned()
 }
