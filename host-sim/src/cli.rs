@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_budget, cli_replay, cli_synth};
+use crate::{cli_budget, cli_replay, cli_sweep, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -48,6 +48,7 @@ enum Command {
     Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
+    Sweep(Box<cli_sweep::Args>),
 }
 
 /// Runs the program.
@@ -64,6 +65,7 @@ pub fn main() -> ExitCode {
         Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
+        Command::Sweep(args) => cli_sweep::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

@@ -7,6 +7,8 @@ pub mod energy;
 pub mod pressure;
 pub mod problem;
 pub mod replay;
+pub mod score;
+pub mod sweep;
 pub mod synth;
 pub mod tag_file;
 pub mod trace;

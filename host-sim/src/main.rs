@@ -3,6 +3,7 @@
 mod cli;
 mod cli_budget;
 mod cli_replay;
+mod cli_sweep;
 mod cli_synth;
 
 use std::process::ExitCode;

@@ -117,6 +117,14 @@ impl Tracker {
         }
     }
 
+    /// Takes over what `other`, which was given the samples, has drawn since both
+    /// were settled last: one of many batteries under the same samples.
+    pub fn follow(&mut self, other: &Tracker) {
+        self.pending_uc = other.pending_uc;
+        self.last_us = other.last_us;
+        self.temp_c = other.temp_c;
+    }
+
     /// Accounts for the record having grown to `bytes`, and lets the battery take
     /// what was drawn since the last call, at the latest temperature.
     pub fn settle(&mut self, bytes: u64) {

@@ -20,7 +20,10 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
-pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
+pub use report::{
+    BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
+};
+pub(crate) use report::{cause_name, seconds};
 pub use text::{CAUTION, one, table_header, table_row};
 
 /// Time between readings of the cell and of the memory, microseconds.
