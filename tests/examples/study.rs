@@ -305,6 +305,14 @@ fn summary(all: &[Judged]) {
     println!("  within 1.5 h        {}", within(&|x| x.0.abs() <= 1.5));
     println!("  within 1 se (68.3)  {}", within(&|x| x.0.abs() <= x.1));
     println!("  within 2 se (95.4)  {}", within(&|x| x.0.abs() <= 2.0 * x.1));
+    let any: Vec<(f64, f64)> =
+        truths().filter_map(|j| Some((j.estimate_h? - j.recovers_h?, j.recovery_se_h?))).collect();
+    let of_any =
+        |f: &dyn Fn(&(f64, f64)) -> bool| wilson(any.iter().filter(|x| f(x)).count(), any.len());
+    println!("  latest estimate, decided or not");
+    println!("    within 1.5 h        {}", of_any(&|x| x.0.abs() <= 1.5));
+    println!("    within 1 se (68.3)  {}", of_any(&|x| x.0.abs() <= x.1));
+    println!("    within 2 se (95.4)  {}", of_any(&|x| x.0.abs() <= 2.0 * x.1));
     println!(
         "  median error {:.2} h, median size of it {:.2} h",
         median(decided.iter().map(|x| x.0).collect()).unwrap_or(f64::NAN),

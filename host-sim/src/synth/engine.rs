@@ -325,9 +325,12 @@ impl World {
                 force
             }
         };
-        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c + slow.front_c;
-        // The sensor sits in a housing that takes half a minute to warm through.
-        self.temp_c += (target - self.temp_c) * self.node_s / 30.0;
+        if self.slow_due == 0 {
+            let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c + slow.front_c;
+            // The sensor sits in a housing that takes half a minute to warm through.
+            let dt_s = self.node_s * f64::from(self.plan.extras.pace.slow_every);
+            self.temp_c += (target - self.temp_c) * dt_s / 30.0;
+        }
         force
     }
 
@@ -502,7 +505,7 @@ impl World {
         if self.antics.airborne() {
             // Free fall, but for the air.
             self.read_depth_m = 0.0;
-            return self.lodged.after(&attitude(roll, pitch, 0.0)).apply([0.0, 0.0, 0.03 * G]);
+            return self.worn(roll, pitch).apply([0.0, 0.0, 0.03 * G]);
         }
         if let Some(leash) = &mut self.leash {
             return leash.towed(self.speed, &mut self.d_stray);
@@ -510,7 +513,13 @@ impl World {
         // A body as heavy as the water goes with it.
         let carried = level([water.acceleration[0], water.acceleration[1]]);
         let felt = [carried[0] + faster, carried[1] + sideways, G + water.acceleration[2]];
-        self.lodged.after(&attitude(roll, pitch, 0.0)).apply(felt)
+        self.worn(roll, pitch).apply(felt)
+    }
+
+    /// From the level frame to the tag.
+    fn worn(&self, roll: f64, pitch: f64) -> Rotation {
+        let body = attitude(roll, pitch, 0.0);
+        if self.eaten { self.lodged.after(&body) } else { body }
     }
 
     /// Opens and closes bursts, and turns a glide that ends on the bottom into a rest.
@@ -544,7 +553,10 @@ impl World {
                 // Flesh around a swallowed tag moves less than a fin.
                 let part = if self.eaten { 0.6 } else { 1.0 };
                 recoil = part * motion.roll;
-                extra = self.lodged.apply(motion.acceleration.map(|a| part * a));
+                extra = motion.acceleration.map(|a| part * a);
+                if self.eaten {
+                    extra = self.lodged.apply(extra);
+                }
                 let mark = match &self.leash {
                     Some(leash) => {
                         recoil = 0.0;
