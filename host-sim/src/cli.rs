@@ -8,13 +8,15 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_replay, cli_synth};
+use crate::{cli_compare, cli_replay, cli_score, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Status {
     /// All done.
     Done = 0,
+    /// A comparison or a score fell short.
+    Short = 1,
     /// Input or usage error.
     Input = 2,
     /// A fault of the program.
@@ -47,6 +49,8 @@ struct Cli {
 enum Command {
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
+    Score(cli_score::Args),
+    Compare(cli_compare::Args),
 }
 
 /// Runs the program.
@@ -62,6 +66,8 @@ pub fn main() -> ExitCode {
     let ran = panic::catch_unwind(|| match cli.command {
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
+        Command::Score(args) => cli_score::run(&args),
+        Command::Compare(args) => cli_compare::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

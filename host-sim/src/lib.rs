@@ -1,11 +1,14 @@
 //! Simulator of the tag: reads recorded traces, runs them through the very code
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
+pub mod batch;
+pub mod compare;
 pub mod deployment;
 pub mod energy;
 pub mod pressure;
 pub mod problem;
 pub mod replay;
+pub mod score;
 pub mod synth;
 pub mod trace;
 pub mod truth;

@@ -1,7 +1,9 @@
 //! The `swaymark` program.
 
 mod cli;
+mod cli_compare;
 mod cli_replay;
+mod cli_score;
 mod cli_synth;
 
 use std::process::ExitCode;

@@ -1,5 +1,5 @@
 //! What the outside checks share: makers of motion, a run of the tag over a
-//! trace, matching of beats, and the reading of committed reference values.
+//! trace, and the reading of committed reference values.
 //!
 //! The makers stand alone: no constant and no code of theirs comes from the
 //! detectors or from the simulator, so that a mistake in either shows here.
@@ -7,7 +7,6 @@
 //! body at rest reads (0, 0, +1) g.
 
 pub mod logger;
-pub mod matching;
 pub mod reference;
 pub mod run;
 pub mod stats;

@@ -30,6 +30,8 @@ pub struct Outcome {
     pub report: Report,
     /// Rows made.
     pub rows: u64,
+    /// Fingerprint of all that the tag was given: deployment file and rows.
+    pub fingerprint: String,
 }
 
 /// Why nothing came of it.
@@ -52,6 +54,7 @@ struct Tagged<'a, F> {
     rows: u64,
     every: u64,
     stop: &'a mut F,
+    seen: blake3::Hasher,
 }
 
 /// The caller has seen enough.
@@ -63,7 +66,9 @@ impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
     fn row(&mut self, row: &Row) -> Result<(), Enough> {
         self.rows += 1;
         // The header of a file is a line too.
-        self.replayer.push(&self.layout.read_back(row, self.rows + 1));
+        let row = self.layout.read_back(row, self.rows + 1);
+        self.seen.update(&bytes(&row));
+        self.replayer.push(&row);
         if self.rows.is_multiple_of(self.every) && (self.stop)(&self.replayer) {
             return Err(Enough);
         }
@@ -81,6 +86,24 @@ impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
     fn at_once(&mut self, e: &Event) {
         self.fate.push(told(e, 0));
     }
+}
+
+/// A row, bit for bit; what was not read is told from every number.
+fn bytes(row: &crate::trace::Row) -> [u8; 30] {
+    let slow = |v: Option<f32>| {
+        v.map_or([0; 5], |v| {
+            let [a, b, c, d] = v.to_bits().to_le_bytes();
+            [1, a, b, c, d]
+        })
+    };
+    let [x, y, z] = row.accel_g.map(|a| a.to_bits().to_le_bytes());
+    let mut out = [0; 30];
+    let parts: [&[u8]; 6] =
+        [&row.t_us.to_le_bytes(), &x, &y, &z, &slow(row.depth_m), &slow(row.temp_c)];
+    for (slot, byte) in out.iter_mut().zip(parts.into_iter().flatten()) {
+        *slot = *byte;
+    }
+    out
 }
 
 fn told(e: &Event, row: u64) -> TruthEvent {
@@ -129,7 +152,9 @@ pub fn run_in_memory(
         rows: 0,
         every: (60.0 * plan.sensor.sample_hz) as u64,
         stop: &mut stop,
+        seen: blake3::Hasher::new(),
     };
+    tagged.seen.update(text.as_bytes());
     if engine::run(plan, &mut tagged).is_err() {
         // Seen enough: what was still waiting for its place is told now.
         for e in std::mem::take(&mut tagged.fate) {
@@ -151,8 +176,9 @@ pub fn run_in_memory(
         memory_bytes,
     };
     let (rows, truth) = (tagged.rows, tagged.truth);
+    let fingerprint = crate::batch::shown(&tagged.seen.finalize());
     let report = tagged.replayer.finish(facts, &ReadFaults::default());
     let per_clock = 1.0 + plan.sensor.clock_ppm * 1e-6;
     let recovers_s = plan.extras.recovers.then(|| plan.recovery.recovered_s() / per_clock);
-    Ok(Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows })
+    Ok(Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows, fingerprint })
 }
