@@ -7,16 +7,13 @@ use crate::fate::FateTest;
 use crate::frame::Frame;
 use crate::math;
 use crate::minute::{Minutes, Summary};
-use crate::posture::Posture;
+use crate::posture::{BATCH_MAX, Posture};
 use crate::rate::{Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
-
-/// Samples at the working rate from one finer look to the next.
-const DETAIL_EVERY: u8 = 4;
 
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -243,9 +240,14 @@ pub struct Tag {
     axis_known: bool,
     offset_g: f32,
     overturned: bool,
-    until_detail: u8,
+    /// Samples at the working rate to a batch.
+    batch: u8,
+    /// Samples since the last batch that can be trusted.
+    good: u8,
     /// Samples in the posture window that the beat stage has not seen yet.
     behind: u8,
+    /// Time of the newest sample of the last batch, microseconds.
+    batch_us: u64,
     interpolator: Interpolator,
     beats: Beats,
     minutes: Minutes,
@@ -280,6 +282,8 @@ impl Tag {
         let beats = Beats::new(&config, top_hz);
         let frame = Frame::new(config.logger().mount_deg);
         let sample_us = 1.0e6 / sample_hz;
+        // A batch fills the beat stage's eight values once, or twice at the slowest rates.
+        let batch = if interpolator.factor() == 1 { BATCH_MAX } else { BATCH_MAX / 2 };
         // The mean of n samples belongs half of n - 1 samples back.
         let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
         let motion_us = mean_us + f32::from(posture.delay_samples()) * 1.0e6 / working_hz;
@@ -287,13 +291,15 @@ impl Tag {
         Tag {
             sensor: Sensor::new(&config),
             posture,
-            sway: SwayAxis::new(working_hz / f32::from(DETAIL_EVERY), frame.given_left()),
+            sway: SwayAxis::new(working_hz / f32::from(batch), frame.given_left()),
             axis: [0.0; 3],
             axis_known: false,
             offset_g: 0.0,
             overturned: false,
-            until_detail: DETAIL_EVERY,
+            batch,
+            good: 0,
             behind: 0,
+            batch_us: 0,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
             depth: DepthWatch::new(&config),
@@ -351,7 +357,7 @@ impl Tag {
         }
         if self.now_us >= self.wake_us {
             self.seldom(out);
-        } else if self.recovery.busy() && !self.beats.worked() {
+        } else if self.recovery.busy() && self.posture.waiting() > 0 && !self.beats.worked() {
             // A grid point waits for a sample with little else to do.
             self.fit_step(out);
         }
@@ -366,6 +372,7 @@ impl Tag {
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
+            self.good = 0;
             self.behind = 0;
             self.beats.restart();
         }
@@ -388,10 +395,11 @@ impl Tag {
     #[inline(never)]
     fn seldom(&mut self, out: &mut Output) {
         let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
-        if self.minutes.due(motion_us)
-            && let Some(summary) = self.minutes.step(motion_us)
-        {
-            self.minute_step(&summary, out);
+        if self.minutes.due(motion_us) {
+            self.posture_flush();
+            if let Some(summary) = self.minutes.step(motion_us) {
+                self.minute_step(&summary, out);
+            }
         }
         if self.now_us >= self.next_second_us {
             self.next_second_us = self.release.until_ceiling(self.now_us.saturating_add(1_000_000));
@@ -433,51 +441,80 @@ impl Tag {
         }
     }
 
-    /// One sample at the working rate: posture, the sway axis, beats.
+    /// One sample at the working rate. Samples are worked on in batches: posture
+    /// and the top of the beat stage with the last of one, what is left of the
+    /// beat stage with those that follow.
+    #[inline]
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
-        if let Some(motion) = self.posture.step(accel_g) {
-            self.minutes.add_motion(&motion, good);
-            self.until_detail = self.until_detail.wrapping_sub(1);
-            if self.until_detail == 0 {
-                self.until_detail = DETAIL_EVERY;
-                self.detail_step(motion.static_g, good);
-            }
-        }
-        if !self.axis_known {
-            return;
-        }
-        if self.behind == 0 {
-            self.sway_step(math::dot(self.axis, accel_g) - self.offset_g);
+        self.good = self.good.wrapping_add(u8::from(good));
+        if self.posture.take(accel_g) >= self.batch {
+            self.batch_step();
         } else {
-            self.catch_up(accel_g);
+            self.beats.work();
         }
     }
 
-    /// Once the axis is known the window still holds what came before it: that is
-    /// caught up on, two samples at a time.
     #[inline(never)]
-    fn catch_up(&mut self, accel_g: [f32; 3]) {
-        self.behind = self.behind.saturating_add(1);
-        for _ in 0..2 {
-            if self.behind == 0 {
-                break;
-            }
-            self.behind = self.behind.wrapping_sub(1);
-            let value_g =
-                if self.behind == 0 { accel_g } else { self.posture.recent_g(self.behind) };
-            self.sway_step(math::dot(self.axis, value_g) - self.offset_g);
+    fn batch_step(&mut self) {
+        self.behind = self.behind.saturating_add(self.batch);
+        self.batch_us = self.now_us;
+        self.posture_step(self.batch);
+        self.sway_step();
+    }
+
+    /// Posture and activity of `count` samples.
+    fn posture_step(&mut self, count: u8) {
+        let good = core::mem::take(&mut self.good);
+        if let Some(activity) = self.posture.work() {
+            self.minutes.add_activity(&activity, good);
+            self.detail_step(self.posture.static_g(), good == count);
         }
     }
 
-    /// One value of sideways acceleration at the working rate.
-    fn sway_step(&mut self, sway_g: f32) {
-        if self.interpolator.factor() == 1 {
-            self.beats.step(sway_g);
+    /// Motion that has not filled a batch, before a minute is closed.
+    #[inline(never)]
+    fn posture_flush(&mut self) {
+        let count = self.posture.waiting();
+        if count > 0 {
+            self.behind = self.behind.saturating_add(count);
+            self.batch_us = self.now_us;
+            self.posture_step(count);
+        }
+    }
+
+    /// Sideways acceleration for the beat stage. Once the axis is known the window
+    /// still holds what came before it: that is caught up on, a batch more each time.
+    fn sway_step(&mut self) {
+        if !self.axis_known {
+            self.behind = 0;
             return;
         }
-        let values = self.interpolator.step(sway_g);
-        for value in values.iter().take(usize::from(self.interpolator.factor())) {
-            self.beats.step(*value);
+        self.sway_batch();
+        if self.behind >= self.batch {
+            self.sway_batch();
+        }
+    }
+
+    #[inline(never)]
+    fn sway_batch(&mut self) {
+        let unit = self.posture.unit_g();
+        let axis = self.axis.map(|a| a * unit);
+        let mut sway_g = [0.0; BATCH_MAX as usize];
+        for value in sway_g.iter_mut().take(usize::from(self.batch)) {
+            self.behind = self.behind.wrapping_sub(1);
+            *value = self.posture.along(axis, self.behind) - self.offset_g;
+        }
+        if self.interpolator.factor() == 1 {
+            self.beats.take(sway_g);
+            return;
+        }
+        let [a, b, c, d, ..] = sway_g;
+        if self.interpolator.factor() == 2 {
+            self.beats.take(self.interpolator.double([a, b, c, d]));
+            return;
+        }
+        for pair in [[a, b], [c, d]] {
+            self.beats.take(self.interpolator.quadruple(pair));
         }
     }
 
@@ -504,7 +541,8 @@ impl Tag {
         self.axis = axis;
         if !self.axis_known {
             self.axis_known = true;
-            self.behind = self.posture.held().saturating_sub(1);
+            // Whole batches: the one in hand, and what the window holds of those before.
+            self.behind = self.posture.held() / BATCH_MAX * BATCH_MAX;
         }
     }
 
@@ -513,7 +551,7 @@ impl Tag {
         // The beat stage lags by the interpolation, and while it catches up.
         let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
         let lag_us = self.sway_delay_us.saturating_add(behind_us);
-        let beat = self.beats.next(self.now_us.saturating_sub(lag_us))?;
+        let beat = self.beats.next(self.batch_us.saturating_sub(lag_us))?;
         if self.fate.report().is_some_and(|r| r.fate != Fate::Alive) {
             // A carcass or a loose tag does not swim, whatever rocks it.
             return None;
@@ -598,6 +636,8 @@ impl Tag {
     /// for later samples.
     pub fn finish(&mut self) -> Option<Output> {
         let mut out = Output::default();
+        self.posture_flush();
+        self.beats.finish();
         if let Some(beat) = self.next_beat() {
             out.beat = Some(beat);
             return Some(out);
