@@ -8,7 +8,7 @@
 //!
 //! # Seeds
 //!
-//! Seeds 1 to 999 are for tuning; seeds 1000 to 1999 are for judging. Whoever changes
+//! Seeds 1 to 999 are for tuning; seeds of 1000 and up are for judging. Whoever changes
 //! a detector looks at the first only, and states results on the second. The same
 //! scenario, seed, length, rate and version give the same bytes. The rate changes the
 //! samples but not the animal: at every rate the truth is the same, to the last
@@ -125,7 +125,7 @@ pub struct Request {
     pub scenario: String,
     /// A family to draw from, instead of a scenario.
     pub family: Option<Family>,
-    /// Seed; 1 to 999 for tuning, 1000 to 1999 for judging.
+    /// Seed; 1 to 999 for tuning, 1000 and up for judging.
     pub seed: u64,
     /// Folder to write to; made if there is none.
     pub out_dir: PathBuf,
