@@ -264,7 +264,7 @@ fn summary(all: &[Judged]) {
                 is(truth).filter(|j| j.family == family && j.buccal == buccal).collect();
             let decided: Vec<_> = them.iter().filter(|j| j.fate == "dead").collect();
             let delay = |j: &&&Judged| j.decided_h.zip(j.truth_h).map(|(d, t)| 60.0 * (d - t));
-            let delays = decided.iter().filter_map(|j| delay(&j)).collect();
+            let delays = decided.iter().filter_map(delay).collect();
             let early = them.iter().filter(|j| j.truth_h > j.decided_h.or(Some(1e9))).count();
             println!(
                 "  {family:16} {:6} {}  delay {:.0} min  early {early}",

@@ -52,12 +52,14 @@ mod gait;
 mod leash;
 mod memory;
 mod mounting;
+mod plan;
 mod posture;
 mod recovery;
 mod scenario;
 mod sensor;
 pub mod swell;
 mod truth;
+mod world;
 
 #[cfg(test)]
 mod tests;
@@ -251,7 +253,7 @@ fn in_range(key: &'static str, value: f64, least: f64, most: f64) -> Result<f64,
 
 /// All that is needed to make a trace.
 struct Prepared {
-    plan: scenario::Plan,
+    plan: plan::Plan,
     mount_deg: Option<[f64; 3]>,
     format: Format,
 }

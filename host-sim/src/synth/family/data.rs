@@ -5,7 +5,7 @@ use std::convert::Infallible;
 use super::*;
 use crate::synth::engine::{self, Sink};
 use crate::synth::faults::Row;
-use crate::synth::scenario::Plan;
+use crate::synth::plan::Plan;
 use crate::synth::truth::{Event, Happening};
 
 #[derive(Default)]
