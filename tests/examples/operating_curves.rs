@@ -116,7 +116,7 @@ fn judge(family: &Family, seed: u64, settings: &[Setting]) -> Result<Judged, Str
 #[derive(Clone, Debug, Default)]
 struct Curve {
     alive: usize,
-    /// Survivors called dead or lost; and dead or lost ones, called so before they were.
+    /// Called dead or lost before they were, or without ever being so.
     false_calls: usize,
     ended: usize,
     /// Deaths or losses not known within the wait.
@@ -136,10 +136,12 @@ fn curve<'a>(them: impl Iterator<Item = &'a Judged>, k: usize, off: bool) -> Cur
             false => (j.death_s, j.seen[k].said_dead_s),
             true => (j.off_s, j.seen[k].said_off_s),
         };
-        // Of an animal that ends otherwise only the time before counts.
-        let other = if off { j.death_s } else { j.off_s };
-        let said = said.filter(|t| other.is_none_or(|o| *t < o));
-        let early = said.is_some_and(|s| truth.is_none_or(|t| s < t));
+        // Dead or lost: either is false of an animal that lives and wears the tag. Of one
+        // that ends, only the time before counts.
+        let ends_s = j.death_s.or(j.off_s).unwrap_or(f64::INFINITY);
+        let seen = j.seen[k];
+        let first = [seen.said_dead_s, seen.said_off_s].into_iter().flatten().fold(1e99, f64::min);
+        let early = first < ends_s.min(1e98);
         c.alive += 1;
         c.false_calls += usize::from(early);
         if let Some(truth) = truth
@@ -233,8 +235,8 @@ fn document(
          Written by `cargo run --release -p swaymark-tests --example operating_curves`, on seeds {} to \
          {} of each [family](families.md): tuning seeds, because settings are chosen by this. Each \
          trace went into one tag for each setting, to its end, whatever the tag would have let go for.\n\n\
-         A cell: animals called so that were not, of all animals; then deaths (or losses) not known \
-         within 2 h (ram) or 12 h (buccal), of those that happened; and the median delay.\n\n\
+         A cell: animals called dead or their tag lost while they lived and wore it, of all; then deaths (or \
+         losses) not known within 2 h (ram) or 12 h (buccal), of those that happened; and the median delay.\n\n\
          ![Both error rates against caution, by family](operating-curves.svg)\n",
         seeds.start(),
         seeds.end()
@@ -288,9 +290,14 @@ fn draw(
     let (head, body) = root.split_vertically(60);
     let (wrong, late) = (RGBColor(178, 60, 40), RGBColor(40, 90, 150));
     head.draw(&Text::new(
-        "called dead and not (red), death not known in time (blue), %; from hasty (left) to cautious; the default is dotted",
-        (12, 22),
+        "% called dead or lost that were not (red); % of deaths not known in time (blue)",
+        (12, 14),
         ("sans-serif", 16),
+    ))?;
+    head.draw(&Text::new(
+        "each panel from hasty (left) to cautious settings, in the order of the table; the dashed line is the default",
+        (12, 36),
+        ("sans-serif", 13),
     ))?;
     for (area, (name, them)) in body.split_evenly((rows, columns)).iter().zip(by) {
         let curves: Vec<Curve> =
