@@ -1,8 +1,8 @@
 //! Does the baseline notice? The on-tag code is broken on purpose in a copy of the
 //! workspace, one break at a time, and held against the project's own baseline:
 //!
-//!     cargo run --release -p swaymark-tests --example breaks            # all, some minutes
-//!     cargo run --release -p swaymark-tests --example breaks -- pitch   # those named so
+//!     cargo run -p swaymark-tests --example breaks            # all, some minutes
+//!     cargo run -p swaymark-tests --example breaks -- pitch   # those named so
 //!
 //! A sign flipped, a filter corner moved by a fifth, a confirmation dropped: each must
 //! name deployments. Formatting the code otherwise must be silent. The copy lies under
@@ -114,10 +114,11 @@ fn tried(one: &Break) -> Result<String, String> {
         Deed::Format => format(&core)?,
     }
     let out = Command::new(env!("CARGO"))
-        .args(["test", "--quiet", "--release", "--locked", "-p", "swaymark-tests"])
+        .args(["test", "--quiet", "--locked", "-p", "swaymark-tests"])
         .args(["--test", "baseline", "--", "--nocapture"])
         .current_dir(&copy)
-        .env("CARGO_TARGET_DIR", workspace.join("target/breaks/target"))
+        // Shared, so that only the copied packages are built.
+        .env("CARGO_TARGET_DIR", workspace.join("target"))
         .env_remove("SWAYMARK_WRITE_BASELINE")
         .output()
         .map_err(|e| format!("cargo cannot be run: {e}"))?;
