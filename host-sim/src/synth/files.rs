@@ -12,7 +12,7 @@ use flate2::{Compression, GzBuilder};
 
 use super::decimal::push_fixed;
 use super::faults::Row;
-use super::scenario::Plan;
+use super::plan::Plan;
 use super::sensor::whole;
 use super::truth::Event;
 use crate::trace;

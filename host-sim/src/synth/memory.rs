@@ -8,6 +8,8 @@ use super::faults::Row;
 use super::files::Layout;
 use super::truth::{Event, Happening};
 use super::{Request, SynthError, engine, prepare};
+use firmware_core::config::{Detector, Release};
+
 use crate::deployment::Deployment;
 use crate::energy::EnergyModel;
 use crate::problem::Problem;
@@ -46,7 +48,8 @@ pub enum MemoryError {
 }
 
 struct Tagged<'a, F> {
-    replayer: Replayer,
+    /// The deployment's own settings first, then the others.
+    tags: Vec<Replayer>,
     layout: Layout,
     truth: Vec<TruthEvent>,
     fate: Vec<TruthEvent>,
@@ -60,7 +63,7 @@ struct Tagged<'a, F> {
 /// The caller has seen enough.
 struct Enough;
 
-impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
+impl<F: FnMut(&[Replayer]) -> bool> Sink for Tagged<'_, F> {
     type Error = Enough;
 
     fn row(&mut self, row: &Row) -> Result<(), Enough> {
@@ -68,8 +71,8 @@ impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
         // The header of a file is a line too.
         let row = self.layout.read_back(row, self.rows + 1);
         self.seen.update(&bytes(&row));
-        self.replayer.push(&row);
-        if self.rows.is_multiple_of(self.every) && (self.stop)(&self.replayer) {
+        self.tags.iter_mut().for_each(|tag| tag.push(&row));
+        if self.rows.is_multiple_of(self.every) && (self.stop)(&self.tags) {
             return Err(Enough);
         }
         Ok(())
@@ -126,6 +129,22 @@ pub fn run_in_memory(
     keep: Keep,
     mut stop: impl FnMut(&Replayer) -> bool,
 ) -> Result<Outcome, MemoryError> {
+    let own = |tags: &[Replayer]| tags.first().is_some_and(&mut stop);
+    run_with_settings(request, keep, &[], own).map(|(outcome, _)| outcome)
+}
+
+/// As [`run_in_memory`], with the same rows going into a tag of the deployment's own
+/// settings and one of each of `settings`, which `stop` sees in this order. The reports
+/// are those of `settings`.
+///
+/// # Errors
+/// As [`run_in_memory`].
+pub fn run_with_settings(
+    request: &Request,
+    keep: Keep,
+    settings: &[(Detector, Release)],
+    mut stop: impl FnMut(&[Replayer]) -> bool,
+) -> Result<(Outcome, Vec<Report>), MemoryError> {
     let prepared = prepare(request)?;
     let plan = &prepared.plan;
     let text = plan.deployment_toml(prepared.mount_deg);
@@ -143,8 +162,16 @@ pub fn run_in_memory(
         first_t_s: 0.0,
         keep,
     };
+    let mut tags = vec![Replayer::new(&setup)];
+    for (detector, release) in settings {
+        let mut other = deployment.clone();
+        (other.detector, other.release) = (*detector, *release);
+        let config =
+            other.config(plan.sensor.sample_hz, start_unix_us).map_err(MemoryError::Deployment)?;
+        tags.push(Replayer::new(&Setup { config, ..setup }));
+    }
     let mut tagged = Tagged {
-        replayer: Replayer::new(&setup),
+        tags,
         layout: Layout::new(plan, prepared.format),
         truth: Vec::new(),
         fate: Vec::new(),
@@ -177,8 +204,15 @@ pub fn run_in_memory(
     };
     let (rows, truth) = (tagged.rows, tagged.truth);
     let fingerprint = crate::batch::shown(&tagged.seen.finalize());
-    let report = tagged.replayer.finish(facts, &ReadFaults::default());
+    let mut reports: Vec<Report> = tagged
+        .tags
+        .into_iter()
+        .map(|tag| tag.finish(facts.clone(), &ReadFaults::default()))
+        .collect();
+    let report = reports.remove(0);
     let per_clock = 1.0 + plan.sensor.clock_ppm * 1e-6;
     let recovers_s = plan.extras.recovers.then(|| plan.recovery.recovered_s() / per_clock);
-    Ok(Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows, fingerprint })
+    let outcome =
+        Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows, fingerprint };
+    Ok((outcome, reports))
 }
