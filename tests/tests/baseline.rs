@@ -41,7 +41,19 @@ const LONG: [(&str, f64); 4] =
     [("death-next-day", 31.0), ("death-rester", 14.0), ("eaten", 12.0), ("bottom-rester", 26.0)];
 /// Families, each with two seeds, at the lowest rate the tag takes.
 const LONG_SEEDS: std::ops::Range<u64> = 950..952;
-const LONG_H: f64 = 20.0;
+/// Those that live are followed until recovery can be decided.
+const LIVING: [&str; 8] = [
+    "ram-survivor",
+    "yoyo-survivor",
+    "roll-survivor",
+    "lively-survivor",
+    "buccal-survivor",
+    "tidal-rester",
+    "loose-mount",
+    "hard",
+];
+const LIVING_H: f64 = 30.0;
+const OTHERS_H: f64 = 12.0;
 const LONG_HZ: f64 = 5.0;
 
 fn path() -> PathBuf {
@@ -66,7 +78,7 @@ fn long() -> Vec<Request> {
         let family = Family::bundled(name).expect("a bundled family");
         LONG_SEEDS.map(move |seed| {
             let mut request = Request::of_family(&family, seed, "");
-            request.hours = Some(LONG_H);
+            request.hours = Some(if LIVING.contains(&name) { LIVING_H } else { OTHERS_H });
             request.sample_hz = Some(LONG_HZ);
             request
         })
