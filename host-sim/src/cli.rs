@@ -8,13 +8,15 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_budget, cli_replay, cli_sweep, cli_synth};
+use crate::{cli_budget, cli_compare, cli_replay, cli_score, cli_sweep, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Status {
     /// All done.
     Done = 0,
+    /// A comparison or a score fell short.
+    Short = 1,
     /// Input or usage error.
     Input = 2,
     /// A fault of the program.
@@ -49,6 +51,8 @@ enum Command {
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
     Sweep(Box<cli_sweep::Args>),
+    Score(cli_score::Args),
+    Compare(cli_compare::Args),
 }
 
 /// Runs the program.
@@ -66,6 +70,8 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
         Command::Sweep(args) => cli_sweep::run(&args),
+        Command::Score(args) => cli_score::run(&args),
+        Command::Compare(args) => cli_compare::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

@@ -1,10 +1,14 @@
 //! `swaymark synth`.
 
-use std::path::PathBuf;
+use std::num::NonZeroUsize;
+use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 use host_sim::problem::Problem;
-use host_sim::synth::{self, AccelColumns, Request, SCENARIOS, SynthError, TimeColumn};
+use host_sim::synth::{
+    self, AccelColumns, FIRST_JUDGED_SEED, Family, Request, SCENARIOS, TimeColumn,
+};
+use rayon::prelude::*;
 
 use crate::cli::{self, Status};
 
@@ -30,14 +34,23 @@ enum Time {
     Utc,
 }
 
-/// Make a trace with truth, from an invented deployment
+/// Make traces with truth, from invented deployments
 #[derive(clap::Args, Debug)]
-#[command(after_help = "Example: swaymark synth yoyo-glider --seed 7 --out made\n\n\
-    Without a scenario it lists them. The same scenario, seed, length, rate and version give \
-    the same bytes. Seeds 1 to 999 are for tuning a detector, 1000 to 1999 for judging it.")]
+#[command(after_help = "Examples:\n  \
+    swaymark synth yoyo-glider --seed 7 --out made\n  \
+    swaymark synth hard --seed 1 --count 20 --out made\n  \
+    swaymark synth my-sharks.toml --count 5 --out made\n\n\
+    Without a name it lists scenarios and families. A scenario tells one story; a family \
+    draws everything from stated distributions. The same name, seed, length, rate and \
+    version give the same bytes. Seeds 1 to 999 are for tuning a detector, 1000 and up for \
+    judging it.")]
 pub struct Args {
-    /// What happens; leave it out for a list
+    /// A scenario, a family, or a family file (TOML); leave it out for a list
+    #[arg(value_name = "NAME|FAMILY.toml")]
     scenario: Option<String>,
+    /// Print what a family draws, from which distributions, and stop
+    #[arg(long)]
+    describe: bool,
     /// Seed
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
@@ -47,7 +60,7 @@ pub struct Args {
     /// Folder to write to
     #[arg(long, value_name = "DIR", default_value = ".")]
     out: PathBuf,
-    /// Length in hours, instead of the scenario's own
+    /// Length in hours, instead of what the scenario or family has
     #[arg(long, value_name = "H")]
     hours: Option<f64>,
     /// Samples a second, 5 to 100
@@ -83,6 +96,9 @@ pub struct Args {
     /// Leave the temperature out
     #[arg(long)]
     no_temp: bool,
+    /// Traces at a time; default one a processor core
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
     /// Say nothing on standard error but errors
     #[arg(long)]
     quiet: bool,
@@ -94,6 +110,25 @@ pub fn run(args: &Args) -> Status {
         list();
         return Status::Done;
     };
+    let family = match found(scenario) {
+        Ok(family) => family,
+        Err(problem) => {
+            cli::problem(&problem);
+            return Status::Input;
+        }
+    };
+    if args.describe {
+        match &family {
+            Some(family) => print!("# {}\n\n{}\n\n{}", family.name, family.summary, family.table()),
+            None => list(),
+        }
+        return Status::Done;
+    }
+    if args.seed.saturating_add(args.count) > FIRST_JUDGED_SEED && !args.quiet {
+        cli::notice(format_args!(
+            "seeds of {FIRST_JUDGED_SEED} and up are for judging; change no detector by what they show"
+        ));
+    }
     let mount_deg = match *args.mount_deg.as_slice() {
         [] => None,
         [roll, pitch, yaw] => Some([roll, pitch, yaw]),
@@ -105,8 +140,11 @@ pub fn run(args: &Args) -> Status {
             return Status::Input;
         }
     };
-    for seed in args.seed..args.seed.saturating_add(args.count) {
-        let mut request = Request::new(scenario, seed, &args.out);
+    let made = |seed: u64| {
+        let mut request = match &family {
+            Some(family) => Request::of_family(family, seed, &args.out),
+            None => Request::new(scenario, seed, &args.out),
+        };
         request.hours = args.hours;
         request.sample_hz = args.sample_hz;
         request.scale = args.range_g.zip(args.counts_per_g);
@@ -124,24 +162,39 @@ pub fn run(args: &Args) -> Status {
             Time::Sparse => TimeColumn::SparseSeconds,
             Time::Utc => TimeColumn::Utc,
         };
-        match synth::run(&request) {
-            Ok(made) => {
-                println!("{}", made.trace.display());
-                if !args.quiet {
-                    cli::notice(format_args!(
-                        "{:.1} h, {} rows, {} beats; truth in {}",
-                        made.duration_s / 3600.0,
-                        made.rows,
-                        made.beats,
-                        made.truth.display()
-                    ));
+        synth::run(&request)
+    };
+    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
+    let Ok(pool) = rayon::ThreadPoolBuilder::new().num_threads(jobs).build() else {
+        cli::problem(&Problem::new(format!("--jobs {jobs}: so many threads cannot be started")));
+        return Status::Input;
+    };
+    let (mut seed, end) = (args.seed, args.seed.saturating_add(args.count));
+    while seed < end {
+        // A few for each thread at a time, so that they are told in order as they come.
+        let next = end.min(seed.saturating_add(4 * pool.current_num_threads() as u64));
+        let some: Vec<_> = pool.install(|| (seed..next).into_par_iter().map(made).collect());
+        for made in some {
+            match made {
+                Ok(made) => {
+                    println!("{}", made.trace.display());
+                    if !args.quiet {
+                        cli::notice(format_args!(
+                            "{:.1} h, {} rows, {} beats; truth in {}",
+                            made.duration_s / 3600.0,
+                            made.rows,
+                            made.beats,
+                            made.truth.display()
+                        ));
+                    }
+                }
+                Err(error) => {
+                    cli::problem(&Problem::new(error.to_string()));
+                    return Status::Input;
                 }
             }
-            Err(error) => {
-                cli::problem(&told(&error));
-                return Status::Input;
-            }
         }
+        seed = next;
     }
     Status::Done
 }
@@ -151,21 +204,34 @@ fn list() {
     for s in SCENARIOS {
         println!("{:21} {:>5}  {}", s.name, s.hours, s.summary);
     }
+    println!("\n{:21} {:>5}  what is drawn (--describe tells all)", "family", "");
+    for family in Family::names().filter_map(Family::bundled) {
+        println!("{:21} {:>5}  {}", family.name, "", family.summary);
+    }
 }
 
-/// The error with the nearest name, where a name was wrong.
-fn told(error: &SynthError) -> Problem {
-    let problem = Problem::new(error.to_string());
-    let SynthError::UnknownScenario { name, .. } = error else { return problem };
+/// The family called `name`, or nothing where it is a scenario.
+fn found(name: &str) -> Result<Option<Family>, Problem> {
+    if name.ends_with(".toml") || name.contains(std::path::MAIN_SEPARATOR) {
+        return Family::load(Path::new(name)).map(Some);
+    }
+    if let Some(family) = Family::bundled(name) {
+        return Ok(Some(family));
+    }
+    if SCENARIOS.iter().any(|s| s.name == name) {
+        return Ok(None);
+    }
     let nearest = SCENARIOS
         .iter()
-        .map(|s| (strsim::jaro_winkler(name, s.name), s.name))
+        .map(|s| s.name)
+        .chain(Family::names())
+        .map(|known| (strsim::jaro_winkler(name, known), known))
         .max_by(|a, b| a.0.total_cmp(&b.0));
-    match nearest {
+    let problem = Problem::new(format!("no scenario or family {name:?}"));
+    Err(match nearest {
         Some((likeness, nearest)) if likeness > 0.7 => {
-            Problem::new(format!("no scenario {name:?}"))
-                .help(format!("did you mean {nearest}? `swaymark synth` alone lists all"))
+            problem.help(format!("did you mean {nearest}? `swaymark synth` alone lists all"))
         }
-        _ => Problem::new(format!("no scenario {name:?}")).help("`swaymark synth` alone lists all"),
-    }
+        _ => problem.help("`swaymark synth` alone lists all; a family of your own ends in .toml"),
+    })
 }

@@ -30,7 +30,10 @@ pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
 const MAX_BYTES: u64 = 1024 * 1024;
 
 const TABLES: [(&str, &[&str]); 5] = [
-    ("deployment", &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"]),
+    (
+        "deployment",
+        &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "family", "notes"],
+    ),
     ("animal", &["breathing", "length_m"]),
     (
         "logger",
@@ -66,6 +69,8 @@ pub struct Deployment {
     pub longitude_deg: Option<f64>,
     /// Where the truth file comes from, if said.
     pub truth: Option<TruthSource>,
+    /// The family of like deployments that it belongs to, for scores broken down by family.
+    pub family: Option<String>,
     /// Remarks.
     pub notes: Option<String>,
     /// Breathing mode; ram where not given, `None` then.
@@ -105,6 +110,7 @@ impl Default for Deployment {
             latitude_deg: None,
             longitude_deg: None,
             truth: None,
+            family: None,
             notes: None,
             breathing: None,
             length_m: None,
@@ -423,6 +429,7 @@ impl Reader {
         match key {
             "tag" => self.deployment.tag = Some(self.string(key, value)?),
             "id" => self.deployment.id = Some(self.string(key, value)?),
+            "family" => self.deployment.family = Some(self.string(key, value)?),
             "notes" => self.deployment.notes = Some(self.string(key, value)?),
             "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
             "latitude_deg" => self.deployment.latitude_deg = Some(self.number(key, value)?),

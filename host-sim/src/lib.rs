@@ -1,7 +1,9 @@
 //! Simulator of the tag: reads recorded traces, runs them through the very code
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
+pub mod batch;
 pub mod budget;
+pub mod compare;
 pub mod deployment;
 pub mod energy;
 pub mod pressure;

@@ -2,7 +2,9 @@
 
 mod cli;
 mod cli_budget;
+mod cli_compare;
 mod cli_replay;
+mod cli_score;
 mod cli_sweep;
 mod cli_synth;
 

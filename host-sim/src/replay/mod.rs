@@ -127,6 +127,11 @@ impl Replayer {
         self.take(&out);
     }
 
+    /// The tag as it stands.
+    pub fn tag(&self) -> &Tag {
+        &self.tag
+    }
+
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
         while let Some(out) = self.tag.finish() {

@@ -5,11 +5,20 @@
 //! be said (no truth for it, nothing decided, nothing to divide by) is `None`,
 //! never 0.
 
+pub mod bounds;
+mod entry;
+pub mod intervals;
 mod judge;
 pub mod matching;
+pub mod state;
+pub mod statistics;
+pub mod summary;
+pub mod text;
 mod trace_score;
 mod truth;
+pub mod worst;
 
+pub use entry::{Entry, family, fingerprint, score_trace};
 pub use judge::judge;
 pub use trace_score::{
     BeatScore, Breathing, FateScore, RateScore, RecoveryScore, ReleaseScore, TagFate, TraceScore,

@@ -30,6 +30,8 @@ pub(crate) struct Habits {
     pub(crate) wander: [f64; 4],
     /// Gill movement while resting: amplitude in g and rate in Hz.
     pub(crate) gill: (f64, f64),
+    /// Rests while the tidal current, -1 to 1, is stronger than this.
+    pub(crate) tidal: Option<f64>,
 }
 
 /// What the animal is about, as the truth file has it.
@@ -98,6 +100,8 @@ pub(crate) struct Setting {
     pub(crate) darkness: f64,
     /// Weakness of a dying animal, 0 to 1.
     pub(crate) weakness: f64,
+    /// Tidal current, -1 to 1.
+    pub(crate) current: f64,
     /// Keep the tail going (just before death, so that its time is sharp).
     pub(crate) no_glide: bool,
 }
@@ -144,7 +148,8 @@ impl Behaviour {
     pub(crate) fn step(&mut self, at: Setting, d: &mut Draws, slow: &mut Draws) -> Intent {
         let wander = [0, 1, 2, 3].map(|i| self.wander[i].step(slow));
         if self.mode == Mode::Rest {
-            if at.t_s < self.until_s {
+            let turned = self.habits.tidal.is_some_and(|least| at.current.abs() < least);
+            if at.t_s < self.until_s && !turned {
                 return Intent {
                     mode: Mode::Rest,
                     beating: false,
@@ -256,7 +261,8 @@ impl Behaviour {
 
     fn pitch(&mut self, at: Setting, d: &mut Draws) -> f64 {
         let t = at.t_s;
-        if t >= self.rest_from_s && !self.going_down {
+        let flows = self.habits.tidal.is_none_or(|least| at.current.abs() > least);
+        if t >= self.rest_from_s && flows && !self.going_down {
             self.going_down = true;
         }
         if self.going_down {

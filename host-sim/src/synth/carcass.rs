@@ -76,6 +76,14 @@ impl Carcass {
         self.shift[1] += 0.12 * d.normal();
     }
 
+    /// Let go by one that carried it off: it lies anew.
+    pub(crate) fn dropped(&mut self, d: &mut Draws) {
+        self.kind.roll = d.sign() * d.between(1.0, 3.0);
+        self.kind.pitch = d.between(-0.25, 0.25);
+        self.kind.heading = d.angle();
+        self.shift = [0.0; 2];
+    }
+
     /// Pitch and roll after a step; `grounded` once on the bottom.
     pub(crate) fn step(
         &mut self,

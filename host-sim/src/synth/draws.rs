@@ -22,6 +22,9 @@ pub(crate) enum Part {
     Sensor,
     Slow,
     Faults,
+    Antics,
+    Mount,
+    Stray,
 }
 
 /// A seeded stream of draws.

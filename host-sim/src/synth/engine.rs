@@ -5,451 +5,82 @@
 //! other short motions are added on top of its course in between. The logger then
 //! takes its samples from that at its own rate and by its own clock.
 
-use std::f64::consts::TAU;
-
-use super::behaviour::{Behaviour, Intent, Mode, Setting};
-use super::carcass::{Carcass, Pull, Scavenger};
 use super::draws::{Draws, Part};
 use super::faults::{Row, Spoiler};
-use super::floating::Loose;
-use super::gait::{Gait, Mark, Stroke, Swimmer};
-use super::posture::{Follower, Rotation, STANDARD_GRAVITY as G, Vec3, attitude};
-use super::scenario::{Fate, Plan};
+use super::mounting::Loosening;
+use super::plan::Plan;
+use super::posture::Rotation;
 use super::sensor::Sensor;
-use super::swell::{Sea, Water};
 use super::truth::{Event, Happening, Waiting};
+use super::world::{Stage, World};
 
-/// Short and long step of the true time, s.
-pub(crate) const STEP_S: f64 = 0.01;
-const STEPS: u64 = 5;
-const NODE_S: f64 = 0.05;
+/// Steps of the true time.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Pace {
+    /// Short step, s, and how many of them make a long one.
+    pub(crate) step_s: f64,
+    pub(crate) steps: u64,
+    /// Long steps between looks at what changes within hours: tide, day, recovery.
+    pub(crate) slow_every: u32,
+}
+
+impl Pace {
+    /// Of the scenarios.
+    pub(crate) const FINE: Self = Self { step_s: 0.01, steps: 5, slow_every: 1 };
+    /// Of the families, whose thousands of traces have to be cheap: nothing in them is
+    /// faster than 10 Hz, and the steps follow a wave of 1.2 s within 3 %.
+    pub(crate) const COARSE: Self = Self { step_s: 0.02, steps: 5, slow_every: 20 };
+
+    pub(crate) fn node_s(self) -> f64 {
+        if self.step_s == 0.01 && self.steps == 5 { 0.05 } else { self.step_s * self.steps as f64 }
+    }
+}
 
 /// Takes rows and events as they come.
 pub(crate) trait Sink {
     type Error;
     fn row(&mut self, row: &Row) -> Result<(), Self::Error>;
     fn event(&mut self, event: &Event) -> Result<(), Self::Error>;
-}
-
-enum Stage {
-    Alive,
-    Carcass(Box<Carcass>, Option<Box<Scavenger>>),
-    Floating(Box<Loose>, bool),
-    Sunk(Box<Loose>, bool),
-}
-
-/// All that moves, on true time.
-struct World {
-    plan: Plan,
-    stage: Stage,
-    behaviour: Behaviour,
-    swimmer: Swimmer,
-    gait: Gait,
-    intent: Intent,
-    stroke: Stroke,
-    pitch: Follower,
-    roll: Follower,
-    heading: f64,
-    heading_wander: super::draws::Wander,
-    speed: f64,
-    depth_m: f64,
-    read_depth_m: f64,
-    temp_c: f64,
-    swell: Sea,
-    wind: Sea,
-    lodged: Rotation,
-    warmer_c: f64,
-    eaten: bool,
-    dying: bool,
-    jolt: Option<Pull>,
-    /// Gill amplitude, g, and where in a breath it is, 0 to 1.
-    gill: (f64, f64),
-    open: Option<(Happening, f64)>,
-    burst_from: Option<f64>,
-    events: Vec<Event>,
-    d_behaviour: Draws,
-    d_slow: Draws,
-    d_gait: Draws,
-    d_scavenger: Draws,
-    d_tag: Draws,
-}
-
-impl World {
-    fn new(plan: Plan) -> Self {
-        let part = |p| Draws::new(plan.scenario, plan.seed, p);
-        let mut d_behaviour = part(Part::Behaviour);
-        let behaviour = Behaviour::new(plan.habits.clone(), 0.0, NODE_S, &mut d_behaviour);
-        let (swell, wind) = (
-            Sea::new(plan.swell, plan.bottom_m, NODE_S, &mut part(Part::Swell)),
-            Sea::new(plan.wind_sea, plan.bottom_m, NODE_S, &mut part(Part::WindSea)),
-        );
-        let depth_m = 1.5;
-        let swimmer = plan.swimmer.clone();
-        Self {
-            stage: Stage::Alive,
-            behaviour,
-            gait: Gait::new(swimmer.clone(), true),
-            intent: Intent {
-                mode: Mode::Cruise,
-                beating: true,
-                rate: 1.0,
-                amplitude: 1.0,
-                pitch: 0.0,
-                roll: 0.0,
-                yaw_rate: 0.0,
-                grounded: false,
-            },
-            stroke: Stroke { beating: true, hz: swimmer.beat_hz, amplitude: 1.0 },
-            pitch: Follower::at(0.0),
-            roll: Follower::at(0.0),
-            heading: d_behaviour.angle(),
-            heading_wander: super::draws::Wander::new(0.03, 12.0, NODE_S),
-            speed: swimmer.speed(swimmer.beat_hz, 1.0),
-            depth_m,
-            read_depth_m: depth_m,
-            temp_c: plan.layers.temperature(depth_m),
-            swell,
-            wind,
-            lodged: Rotation::IDENTITY,
-            warmer_c: 0.0,
-            eaten: false,
-            dying: false,
-            jolt: None,
-            gill: (0.0, 0.0),
-            open: None,
-            burst_from: None,
-            events: Vec::new(),
-            d_slow: part(Part::Slow),
-            d_gait: part(Part::Gait),
-            d_scavenger: part(Part::Scavenger),
-            d_tag: part(Part::Tag),
-            d_behaviour,
-            swimmer,
-            plan,
-        }
-    }
-
-    fn happen(&mut self, t_s: f64, what: Happening, end_s: Option<f64>) {
-        self.events.push(Event { t_s, what, end_s });
-    }
-
-    /// Ends a glide, rest or burst that is under way.
-    fn close(&mut self, t_s: f64) {
-        if let Some((what, from)) = self.open.take() {
-            self.happen(from, what, Some(t_s));
-        }
-        if let Some(from) = self.burst_from.take() {
-            self.happen(from, Happening::Burst, Some(t_s));
-        }
-    }
-
-    fn water(&mut self, wind_felt: bool) -> Water {
-        let mut w = self.swell.step(self.depth_m);
-        if wind_felt {
-            let v = self.wind.step(self.depth_m);
-            for i in 0..3 {
-                w.acceleration[i] += v.acceleration[i];
-            }
-            for i in 0..2 {
-                w.flow[i] += v.flow[i];
-            }
-            w.surface_m += v.surface_m;
-            w.pressure_m += v.pressure_m;
-        }
-        w
-    }
-
-    /// One long step: the specific force on the body at its end, m/s2.
-    fn node(&mut self, t_s: f64) -> Vec3 {
-        let bottom_m = self.plan.bottom_m + self.plan.tide.height(t_s);
-        self.turn_of_fate(t_s);
-        let wind_felt = match self.stage {
-            Stage::Floating(..) => true,
-            Stage::Alive => self.depth_m < 12.0,
-            _ => false,
-        };
-        let water = self.water(wind_felt);
-        let force = match &mut self.stage {
-            Stage::Alive => self.alive(t_s, bottom_m, &water),
-            Stage::Carcass(carcass, _) => {
-                let lies = bottom_m - 0.1;
-                let grounded = self.depth_m >= lies - 0.05;
-                self.depth_m = (self.depth_m + self.plan.carcass.sink_m_s * NODE_S).min(lies);
-                let current = self.plan.tide.current(t_s);
-                let (pitch, roll) = carcass.step(&water, current, grounded, NODE_S);
-                self.read_depth_m = self.depth_m + if grounded { water.pressure_m } else { 0.0 };
-                attitude(roll, pitch, 0.0).apply([0.0, 0.0, G])
-            }
-            Stage::Floating(loose, surfaced) => {
-                let was = *surfaced;
-                if !was {
-                    self.depth_m -= self.plan.package.speed_m_s * NODE_S;
-                    *surfaced = self.depth_m <= 0.1;
-                }
-                let force = loose.afloat(&water, !*surfaced, NODE_S, &mut self.d_tag);
-                if *surfaced {
-                    self.depth_m = 0.1;
-                }
-                if *surfaced && !was {
-                    let end_s = self.plan.hours * 3600.0;
-                    self.happen(t_s, Happening::Surface, Some(end_s));
-                }
-                self.read_depth_m = self.depth_m;
-                force
-            }
-            Stage::Sunk(loose, landed) => {
-                let lies = bottom_m - 0.05;
-                let was = *landed;
-                if *landed {
-                    self.depth_m = lies;
-                } else {
-                    self.depth_m += self.plan.package.speed_m_s * NODE_S;
-                    *landed = self.depth_m >= lies;
-                }
-                let force = loose.sunk(!*landed, NODE_S, &mut self.d_tag);
-                if *landed && !was {
-                    self.jolt = Some(Pull::draw(t_s, 0.6, 0.08, &mut self.d_tag));
-                }
-                self.read_depth_m = self.depth_m + if was { water.pressure_m } else { 0.0 };
-                force
-            }
-        };
-        let target = self.plan.layers.temperature(self.depth_m) + self.warmer_c;
-        // The sensor sits in a housing that takes half a minute to warm through.
-        self.temp_c += (target - self.temp_c) * NODE_S / 30.0;
-        force
-    }
-
-    /// Death, loss of the tag, being eaten: when its time has come.
-    fn turn_of_fate(&mut self, t_s: f64) {
-        if !matches!(self.stage, Stage::Alive) {
-            return;
-        }
-        match self.plan.fate {
-            Fate::Dies { at_s, .. } if t_s >= at_s => {
-                self.dying = true;
-                if !self.gait.running() {
-                    self.die(t_s);
-                }
-            }
-            Fate::Floats { at_s } | Fate::Sinks { at_s } if t_s >= at_s => {
-                self.close(t_s);
-                self.happen(t_s, Happening::Detached, None);
-                self.jolt = Some(Pull::draw(t_s, 1.5, 0.1, &mut self.d_tag));
-                let loose = Box::new(Loose::new(self.plan.package, NODE_S, &mut self.d_tag));
-                self.stage = match self.plan.fate {
-                    Fate::Floats { .. } => Stage::Floating(loose, false),
-                    _ => Stage::Sunk(loose, false),
-                };
-            }
-            Fate::Eaten { at_s, ref by, lodged, warmer_c } if t_s >= at_s && !self.eaten => {
-                let (swimmer, habits) = (**by).clone();
-                self.eaten = true;
-                self.close(t_s);
-                self.happen(t_s, Happening::Death, None);
-                self.jolt = Some(Pull::draw(t_s, 2.0, 0.7, &mut self.d_tag));
-                self.behaviour = Behaviour::new(habits, t_s, NODE_S, &mut self.d_behaviour);
-                self.gait = Gait::new(swimmer.clone(), true);
-                self.swimmer = swimmer;
-                self.lodged = lodged;
-                self.warmer_c = warmer_c;
-            }
-            _ => {}
-        }
-    }
-
-    fn die(&mut self, t_s: f64) {
-        self.close(t_s);
-        self.happen(t_s, Happening::Death, None);
-        let carcass = Carcass::new(self.plan.carcass, self.pitch.value, self.roll.value);
-        let scavenger = match self.plan.fate {
-            Fate::Dies { scavenged: true, .. } => {
-                let d = &mut self.d_scavenger;
-                let (from, lasts) = (t_s + d.between(1800.0, 9000.0), d.between(2.0, 8.0) * 3600.0);
-                let every = d.between(400.0, 2400.0);
-                Some(Box::new(Scavenger::new(from, lasts, every, d)))
-            }
-            _ => None,
-        };
-        self.stage = Stage::Carcass(Box::new(carcass), scavenger);
-    }
-
-    fn alive(&mut self, t_s: f64, bottom_m: f64, water: &Water) -> Vec3 {
-        let levels = if self.eaten { [1.0; 3] } else { self.plan.recovery.levels(t_s) };
-        let day = self.plan.day.factor(t_s);
-        let (weakness, no_glide) = match self.plan.fate {
-            Fate::Dies { at_s, fades_s, .. } => {
-                (((t_s - at_s) / fades_s + 1.0).clamp(0.0, 1.0), t_s > at_s - 90.0)
-            }
-            _ => (0.0, false),
-        };
-        let setting = Setting {
-            t_s,
-            depth_m: self.depth_m,
-            bottom_m,
-            unrest: levels[2],
-            darkness: self.plan.day.darkness(t_s),
-            weakness,
-            no_glide,
-        };
-        let was = self.intent.mode;
-        self.intent = self.behaviour.step(setting, &mut self.d_behaviour, &mut self.d_slow);
-        let intent = self.intent;
-        if intent.mode != was {
-            self.note_mode(t_s, was);
-        }
-
-        let s = &self.swimmer;
-        self.stroke = Stroke {
-            beating: intent.beating && !self.dying,
-            hz: (s.beat_hz * levels[0] * day * intent.rate).clamp(0.15, 5.0),
-            amplitude: levels[1] * day * intent.amplitude,
-        };
-        let cruise = s.speed(s.beat_hz, 1.0);
-        let (to, tau) = if intent.grounded {
-            (0.0, 1.0)
-        } else if self.gait.running() {
-            // A burst speeds up quickly, but not as the beat alone would have it.
-            (s.speed(self.stroke.hz, self.stroke.amplitude).min(2.5 * cruise), 4.0)
-        } else if self.pitch.value < -0.1 {
-            (0.8 * cruise, 8.0)
-        } else {
-            (0.4 * cruise, 8.0)
-        };
-        let faster = (to - self.speed) / tau;
-        self.speed += faster * NODE_S;
-
-        let yaw_rate = intent.yaw_rate + self.heading_wander.step(&mut self.d_slow);
-        if !intent.grounded {
-            self.heading += yaw_rate * NODE_S;
-        }
-        let sideways = if intent.grounded { 0.0 } else { self.speed * intent.yaw_rate };
-        // It leans into the turn.
-        let bank = -0.4 * intent.yaw_rate - sideways / G;
-        let pitch = self.pitch.step(intent.pitch, 1.3, NODE_S);
-        let roll = self.roll.step(intent.roll + bank, 1.3, NODE_S);
-
-        let (sh, ch) = self.heading.sin_cos();
-        let level = |v: [f64; 2]| [ch * v[0] + sh * v[1], ch * v[1] - sh * v[0]];
-        if intent.grounded {
-            self.depth_m += ((bottom_m - 0.15) - self.depth_m) * 0.1;
-            self.read_depth_m = self.depth_m + water.pressure_m;
-            self.gill.0 = self.behaviour.gill().0;
-            // Swell leans on it, but it holds on.
-            let flow = level(water.flow);
-            let lean = [0.012 * flow[0], 0.025 * flow[1]];
-            let body = attitude(roll + lean[1], pitch + lean[0], 0.0);
-            return self.lodged.after(&body).apply([0.0, 0.0, G]);
-        }
-        self.gill.0 = 0.0;
-        self.depth_m -= self.speed * pitch.sin() * NODE_S;
-        self.depth_m = self.depth_m.clamp(0.4, bottom_m - 0.15);
-        self.read_depth_m = self.depth_m;
-        // A body as heavy as the water goes with it.
-        let carried = level([water.acceleration[0], water.acceleration[1]]);
-        let felt = [carried[0] + faster, carried[1] + sideways, G + water.acceleration[2]];
-        self.lodged.after(&attitude(roll, pitch, 0.0)).apply(felt)
-    }
-
-    /// Opens and closes bursts, and turns a glide that ends on the bottom into a rest.
-    fn note_mode(&mut self, t_s: f64, was: Mode) {
-        if was == Mode::Burst
-            && let Some(from) = self.burst_from.take()
-        {
-            self.happen(from, Happening::Burst, Some(t_s));
-        }
-        if self.intent.mode == Mode::Burst {
-            self.burst_from = Some(t_s);
-        }
-        if self.intent.mode == Mode::Rest && !self.gait.running() {
-            self.close(t_s);
-            self.open = Some((Happening::Rest, t_s));
-        }
-    }
-
-    /// One short step that ends at `t_s`: what is added to the force, m/s2, and a roll.
-    fn short(&mut self, t_s: f64) -> (Vec3, f64) {
-        let mut extra = [0.0; 3];
-        let mut recoil = 0.0;
-        match &mut self.stage {
-            Stage::Alive => {
-                let (motion, mark) = self.gait.step(self.stroke, STEP_S, &mut self.d_gait);
-                // Flesh around a swallowed tag moves less than a fin.
-                let part = if self.eaten { 0.6 } else { 1.0 };
-                recoil = part * motion.roll;
-                extra = self.lodged.apply(motion.acceleration.map(|a| part * a));
-                match mark {
-                    Some(Mark::Beat { ago_s }) => self.happen(t_s - ago_s, Happening::Beat, None),
-                    Some(Mark::Stopped) if self.dying => self.die(t_s),
-                    Some(Mark::Stopped) => {
-                        let rests = self.intent.mode == Mode::Rest;
-                        let what = if rests { Happening::Rest } else { Happening::Glide };
-                        self.open = Some((what, t_s));
-                    }
-                    Some(Mark::Started) => {
-                        if let Some((what, from)) = self.open.take() {
-                            self.happen(from, what, Some(t_s));
-                        }
-                    }
-                    None => {}
-                }
-                if self.gill.0 > 0.0 {
-                    self.gill.1 = (self.gill.1 + self.behaviour.gill().1 * STEP_S).fract();
-                    let (s, c) = (TAU * self.gill.1).sin_cos();
-                    let a = G * self.gill.0;
-                    // A breath is a quick squeeze: the second harmonic shows.
-                    extra[2] += a * (c + 0.4 * (c * c - s * s));
-                    extra[0] += 0.5 * a * s;
-                }
-            }
-            Stage::Carcass(carcass, Some(scavenger)) => {
-                let (pull, ended) = scavenger.step(t_s, &mut self.d_scavenger);
-                extra = pull;
-                if ended {
-                    carcass.moved(&mut self.d_scavenger);
-                }
-            }
-            _ => {}
-        }
-        if let Some(jolt) = self.jolt {
-            match jolt.at(t_s) {
-                Some(a) => (0..3).for_each(|i| extra[i] += a[i]),
-                None => self.jolt = None,
-            }
-        }
-        (extra, recoil)
-    }
+    /// A turn of fate as it happens, long before its place in the order of events.
+    fn at_once(&mut self, _event: &Event) {}
 }
 
 /// Runs a plan from start to end.
 pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
+    let pace = plan.extras.pace;
+    let (step_s, steps, node_s) = (pace.step_s, pace.steps, pace.node_s());
     let kind = plan.sensor;
     let end_s = plan.hours * 3600.0;
     let last_tick = (end_s * kind.sample_hz).floor() as u64;
     // A clock that is slow by so much writes less time than has gone.
     let true_per_clock = 1.0 + kind.clock_ppm * 1e-6;
     let mut world = World::new(plan.clone());
-    let mut sensor = Sensor::new(kind, STEP_S);
-    let mut d_faults = Draws::new(plan.scenario, plan.seed, Part::Faults);
+    let mut sensor = Sensor::new(kind, step_s);
+    let mut d_faults = Draws::new(&plan.scenario, plan.seed, Part::Faults);
     let mut spoiler = Spoiler::new(plan.fault.clone(), &kind, &mut d_faults);
-    let mut d_noise = Draws::new(plan.scenario, plan.seed, Part::Sensor);
-    let mut d_depth = Draws::new(plan.scenario, plan.seed, Part::Depth);
+    let mut d_noise = Draws::new(&plan.scenario, plan.seed, Part::Sensor);
+    let mut d_depth = Draws::new(&plan.scenario, plan.seed, Part::Depth);
     let mut waiting = Waiting::default();
 
     let recovered_s = plan.recovery.recovered_s();
-    let mut recovered_due = true;
+    let mut recovered_due = plan.extras.recovers;
+    let mounting = &plan.extras.mounting;
+    let mut d_mount = Draws::new(&plan.scenario, plan.seed, Part::Mount);
+    let mut loosening = (!mounting.still()).then(|| Loosening::new(mounting.clone(), node_s));
     let mut node = world.node(0.0);
     sensor.settle(node);
     let mut before = sensor.pass(node);
     let (mut tick, mut next_second) = (0_u64, 0_u64);
     let mut step = 0_u64;
+    let mut wobble: Option<Rotation> = None;
     'trace: loop {
-        let next = world.node((step + STEPS) as f64 * STEP_S);
-        for i in 1..=STEPS {
+        let next = world.node((step + steps) as f64 * step_s);
+        let next = wobble.map_or(next, |w| w.apply(next));
+        for i in 1..=steps {
             step += 1;
-            let t = step as f64 * STEP_S;
-            let (extra, recoil) = world.short(t);
-            let x = i as f64 / STEPS as f64;
+            let t = step as f64 * step_s;
+            let (extra, recoil) = world.short(t, step_s);
+            let x = i as f64 / steps as f64;
             let mut f = [0.0; 3];
             for k in 0..3 {
                 f[k] = node[k] + x * (next[k] - node[k]) + extra[k];
@@ -465,7 +96,7 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                 if due > t {
                     break;
                 }
-                let y = ((due - (t - STEP_S)) / STEP_S).clamp(0.0, 1.0);
+                let y = ((due - (t - step_s)) / step_s).clamp(0.0, 1.0);
                 let at = [0, 1, 2].map(|k| before[k] + y * (now[k] - before[k]));
                 let slow = clock_s + 1e-9 >= next_second as f64;
                 let mut row = Row {
@@ -479,6 +110,7 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                     next_second += 1;
                     let m = world.read_depth_m
                         + kind.depth_offset_m
+                        + mounting.depth_drift_m_s * clock_s
                         + kind.depth_noise_m * d_depth.normal();
                     let centi = (kind.depth_step_m * 100.0).round();
                     row.depth_cm = Some(((m / kind.depth_step_m).round() * centi) as i64);
@@ -497,19 +129,29 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         }
         node = next;
 
-        let t = step as f64 * STEP_S;
+        let t = step as f64 * step_s;
+        if let Some(loosening) = &mut loosening {
+            let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
+            let (turned, shakes) = loosening.step(t, moving, &mut d_mount);
+            (sensor.loose, wobble) = (Some(turned), shakes);
+        }
+        sensor.drift_g = mounting.offset_g_c.map(|c| c * (world.temp_c - 15.0));
+        sensor.noise_part = 1.0 + mounting.noise_growth_s * t;
         if recovered_due && t >= recovered_s {
             recovered_due = false;
-            if matches!(world.stage, Stage::Alive) && !world.eaten {
+            if matches!(world.stage, Stage::Alive) && !world.eaten && world.leash.is_none() {
                 world.happen(recovered_s, Happening::Recovered, None);
             }
         }
         for e in std::mem::take(&mut world.events) {
             if let Some(e) = written(&e, plan, true_per_clock) {
+                if matches!(e.what, Happening::Death | Happening::Detached) {
+                    sink.at_once(&e);
+                }
                 waiting.push(e);
             }
         }
-        if step.is_multiple_of(100 * STEPS) {
+        if step.is_multiple_of(100 * steps) {
             let open = [world.open.map(|o| o.1), world.burst_from];
             let from = open.into_iter().flatten().fold(t, f64::min);
             // Longer than any clock jump and than any event is told late.

@@ -24,16 +24,19 @@ pub(crate) enum Fault {
     Stuck {
         axis: usize,
         from_s: f64,
+        until_s: f64,
     },
     /// An axis drifts to the rail, so that half its swing is cut off.
     Clipped {
         axis: usize,
         from_s: f64,
+        until_s: f64,
     },
     /// The cells of an axis are empty.
     Missing {
         axis: usize,
         from_s: f64,
+        until_s: f64,
     },
     /// Rows are lost from and to these times.
     Gaps(Vec<(f64, f64)>),
@@ -57,11 +60,21 @@ impl Fault {
     /// Said in one line, for the deployment file.
     pub(crate) fn describe(&self) -> String {
         const AXIS: [&str; 3] = ["ax", "ay", "az"];
+        let span = |from_s: f64, until_s: f64| match until_s.is_finite() {
+            true => format!("{from_s:.0} to {until_s:.0} s"),
+            false => format!("{from_s:.0} s"),
+        };
         match self {
             Self::None => "none".into(),
-            Self::Stuck { axis, from_s } => format!("{} stuck from {from_s:.0} s", AXIS[*axis]),
-            Self::Clipped { axis, from_s } => format!("{} clipped from {from_s:.0} s", AXIS[*axis]),
-            Self::Missing { axis, from_s } => format!("{} missing from {from_s:.0} s", AXIS[*axis]),
+            Self::Stuck { axis, from_s, until_s } => {
+                format!("{} stuck from {}", AXIS[*axis], span(*from_s, *until_s))
+            }
+            Self::Clipped { axis, from_s, until_s } => {
+                format!("{} clipped from {}", AXIS[*axis], span(*from_s, *until_s))
+            }
+            Self::Missing { axis, from_s, until_s } => {
+                format!("{} missing from {}", AXIS[*axis], span(*from_s, *until_s))
+            }
             Self::Gaps(gaps) => {
                 let all: Vec<String> =
                     gaps.iter().map(|(a, b)| format!("{a:.0} to {b:.0}")).collect();
@@ -149,21 +162,23 @@ impl Spoiler {
             return 0;
         }
         match self.fault {
-            Fault::Stuck { axis, from_s } if t_s >= from_s => {
+            Fault::Stuck { axis, from_s, until_s } if t_s >= from_s && t_s < until_s => {
                 row.counts[axis] = self.held;
             }
             Fault::Stuck { axis, .. } => self.held = row.counts[axis],
-            Fault::Clipped { axis, from_s } => {
+            Fault::Clipped { axis, from_s, until_s } => {
                 let Some(count) = row.counts[axis] else { return 1 };
                 if t_s < from_s {
                     self.mean += 0.002 * (f64::from(count) - self.mean);
-                } else {
+                } else if t_s < until_s {
                     let top = self.full.1;
                     let bias = *self.bias.get_or_insert(top - self.mean.round() as i32);
                     row.counts[axis] = Some((count + bias).clamp(self.full.0, top));
                 }
             }
-            Fault::Missing { axis, from_s } if t_s >= from_s => row.counts[axis] = None,
+            Fault::Missing { axis, from_s, until_s } if t_s >= from_s && t_s < until_s => {
+                row.counts[axis] = None;
+            }
             Fault::DeadDepth { from_s, how } => {
                 if t_s < from_s {
                     self.held_depth = row.depth_cm.or(self.held_depth);

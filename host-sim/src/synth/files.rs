@@ -12,8 +12,11 @@ use flate2::{Compression, GzBuilder};
 
 use super::decimal::push_fixed;
 use super::faults::Row;
-use super::scenario::Plan;
+use super::plan::Plan;
+use super::sensor::whole;
 use super::truth::Event;
+use crate::trace;
+
 use super::{AccelColumns, Format, SynthError, TimeColumn, Written};
 
 /// A file under its passing name; removed unless it is kept.
@@ -70,7 +73,7 @@ impl Write for Out {
 }
 
 /// How the numbers of one trace are written.
-struct Layout {
+pub(crate) struct Layout {
     format: Format,
     sample_hz: f64,
     time_decimals: u32,
@@ -81,7 +84,7 @@ struct Layout {
 }
 
 impl Layout {
-    fn new(plan: &Plan, format: Format) -> Self {
+    pub(crate) fn new(plan: &Plan, format: Format) -> Self {
         let hz = plan.sensor.sample_hz;
         let exact = |d: &u32| {
             let x = 10_f64.powi(*d as i32) / hz;
@@ -109,6 +112,26 @@ impl Layout {
         }
     }
 
+    /// The row as a reader of the written file has it; `line` counts from 1.
+    pub(crate) fn read_back(&self, row: &Row, line: u64) -> trace::Row {
+        let unit = 10_i64.pow(self.time_decimals);
+        let t = whole(row.tick as f64 * unit as f64 / self.sample_hz) + row.shift_s * unit;
+        let centi = |wanted: bool, cell: Option<i64>| {
+            cell.filter(|_| wanted).map(|c| (c as f64 / 100.0) as f32)
+        };
+        let by = 10_f64.powi(self.acceleration_decimals as i32);
+        trace::Row {
+            line,
+            t_us: u64::try_from(t * (1_000_000 / unit)).unwrap_or(0),
+            accel_g: row.counts.map(|c| match c {
+                Some(c) => (whole(f64::from(c) * self.acceleration_scale) as f64 / by) as f32,
+                None => f32::NAN,
+            }),
+            depth_m: centi(self.format.depth, row.depth_cm),
+            temp_c: centi(self.format.temperature, row.temp_cc),
+        }
+    }
+
     fn header(&self) -> String {
         let mut names = vec![match self.format.time {
             TimeColumn::Seconds | TimeColumn::SparseSeconds => "t_s",
@@ -130,8 +153,7 @@ impl Layout {
 
     fn push(&mut self, out: &mut Vec<u8>, row: &Row) {
         let unit = 10_i64.pow(self.time_decimals);
-        let t =
-            (row.tick as f64 * unit as f64 / self.sample_hz).round() as i64 + row.shift_s * unit;
+        let t = whole(row.tick as f64 * unit as f64 / self.sample_hz) + row.shift_s * unit;
         match self.format.time {
             TimeColumn::Seconds => push_fixed(out, t, self.time_decimals),
             TimeColumn::SparseSeconds => {
@@ -160,7 +182,7 @@ impl Layout {
         for count in row.counts {
             out.push(b',');
             if let Some(c) = count {
-                let scaled = (f64::from(c) * self.acceleration_scale).round() as i64;
+                let scaled = whole(f64::from(c) * self.acceleration_scale);
                 push_fixed(out, scaled, self.acceleration_decimals);
             }
         }

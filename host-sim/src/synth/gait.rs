@@ -164,6 +164,8 @@ pub(crate) struct Gait {
     envelope: f64,
     jitter: [f64; 2],
     jitter_to: [f64; 2],
+    /// Steps until the lags are worked out anew, and the lags.
+    eased: (u32, f64, f64),
 }
 
 impl Gait {
@@ -180,6 +182,7 @@ impl Gait {
             envelope: if running { 1.0 } else { 0.0 },
             jitter: [0.0; 2],
             jitter_to: [0.0; 2],
+            eased: (0, 0.0, 0.0),
             swimmer,
         }
     }
@@ -188,11 +191,12 @@ impl Gait {
         self.running
     }
 
-    /// One step of `dt_s`.
+    /// One step of `dt_s`; `seldom` works slow things out at every eighth step only.
     pub(crate) fn step(
         &mut self,
         stroke: Stroke,
         dt_s: f64,
+        seldom: bool,
         d: &mut Draws,
     ) -> (Motion, Option<Mark>) {
         let mut mark = None;
@@ -209,9 +213,13 @@ impl Gait {
         }
         let before = self.phase;
         self.phase += TAU * hz * dt_s;
-        let ease = 1.0 - (-dt_s * hz / 0.12).exp();
+        if !seldom || self.eased.0 == 0 {
+            let ease = 1.0 - (-dt_s * hz / 0.12).exp();
+            self.eased = (8, ease, 1.0 - (-dt_s * hz / 0.25).exp());
+        }
+        let (_, ease, slow) = self.eased;
+        self.eased.0 -= 1;
         self.envelope += ease * (if self.running { 1.0 } else { 0.0 } - self.envelope);
-        let slow = 1.0 - (-dt_s * hz / 0.25).exp();
         for i in 0..2 {
             self.jitter[i] += slow * (self.jitter_to[i] - self.jitter[i]);
         }

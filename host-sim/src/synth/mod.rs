@@ -8,7 +8,7 @@
 //!
 //! # Seeds
 //!
-//! Seeds 1 to 999 are for tuning; seeds 1000 to 1999 are for judging. Whoever changes
+//! Seeds 1 to 999 are for tuning; seeds of 1000 and up are for judging. Whoever changes
 //! a detector looks at the first only, and states results on the second. The same
 //! scenario, seed, length, rate and version give the same bytes. The rate changes the
 //! samples but not the animal: at every rate the truth is the same, to the last
@@ -36,22 +36,30 @@
 //! around it but meets waves at the rate of a fixed point. Flutter of the package is
 //! part of the sensor noise. Shapes, habits and their ranges are invented.
 
+mod adrift;
+mod antics;
 mod behaviour;
 mod carcass;
 mod decimal;
 mod depth;
 mod draws;
 mod engine;
+pub mod family;
 mod faults;
 mod files;
 mod floating;
 mod gait;
+mod leash;
+mod memory;
+mod mounting;
+mod plan;
 mod posture;
 mod recovery;
 mod scenario;
 mod sensor;
 pub mod swell;
 mod truth;
+mod world;
 
 #[cfg(test)]
 mod tests;
@@ -59,6 +67,8 @@ mod tests;
 use std::io;
 use std::path::{Path, PathBuf};
 
+pub use family::{FIRST_JUDGED_SEED, Family};
+pub use memory::{MemoryError, Outcome, run_in_memory, run_with_settings};
 pub use scenario::{SCENARIOS, Scenario};
 
 /// The column for time.
@@ -111,11 +121,13 @@ impl Default for Format {
 }
 
 /// What to make.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Request {
-    /// Name of a scenario of [`SCENARIOS`].
+    /// Name of a scenario of [`SCENARIOS`]; of the family where there is one.
     pub scenario: String,
-    /// Seed; 1 to 999 for tuning, 1000 to 1999 for judging.
+    /// A family to draw from, instead of a scenario.
+    pub family: Option<Family>,
+    /// Seed; 1 to 999 for tuning, 1000 and up for judging.
     pub seed: u64,
     /// Folder to write to; made if there is none.
     pub out_dir: PathBuf,
@@ -145,6 +157,7 @@ impl Request {
     pub fn new(scenario: &str, seed: u64, out_dir: impl Into<PathBuf>) -> Self {
         Self {
             scenario: scenario.into(),
+            family: None,
             seed,
             out_dir: out_dir.into(),
             name: None,
@@ -155,6 +168,11 @@ impl Request {
             mount_deg: None,
             format: Format::default(),
         }
+    }
+
+    /// A request for a trace of a family.
+    pub fn of_family(family: &Family, seed: u64, out_dir: impl Into<PathBuf>) -> Self {
+        Self { family: Some(family.clone()), ..Self::new(&family.name, seed, out_dir) }
     }
 
     /// The name of the files without their endings.
@@ -233,25 +251,51 @@ fn in_range(key: &'static str, value: f64, least: f64, most: f64) -> Result<f64,
     }
 }
 
-fn plan(request: &Request) -> Result<scenario::Plan, SynthError> {
-    let Some(scenario) = SCENARIOS.iter().find(|s| s.name == request.scenario) else {
-        return Err(SynthError::UnknownScenario {
-            name: request.scenario.clone(),
-            known: SCENARIOS.iter().map(|s| s.name).collect(),
-        });
-    };
-    let hours = request.hours.unwrap_or(scenario.hours);
-    let hours = in_range("hours", hours, scenario.least_hours, 2400.0)?;
-    let sample_hz = in_range("sample_hz", request.sample_hz.unwrap_or(25.0), 5.0, 100.0)?;
+/// All that is needed to make a trace.
+struct Prepared {
+    plan: plan::Plan,
+    mount_deg: Option<[f64; 3]>,
+    format: Format,
+}
+
+fn prepare(request: &Request) -> Result<Prepared, SynthError> {
+    let least_hours =
+        |least: f64| request.hours.map_or(Ok(0.0), |h| in_range("hours", h, least, 2400.0));
+    if let Some(hz) = request.sample_hz {
+        in_range("sample_hz", hz, 5.0, 100.0)?;
+    }
     for &angle in request.mount_deg.iter().flatten() {
         in_range("mount_deg", angle, -360.0, 360.0)?;
     }
-    let mut plan = scenario.plan(request.seed, hours, sample_hz, request.mount_deg);
+    let mut format = request.format;
+    let (mut plan, mount_deg) = if let Some(family) = &request.family {
+        least_hours(0.1)?;
+        let instead = family::Instead {
+            hours: request.hours,
+            sample_hz: request.sample_hz,
+            mount_deg: request.mount_deg,
+        };
+        let (plan, mount_deg) = family.plan(request.seed, instead);
+        format.depth &= plan.extras.has_depth;
+        (plan, mount_deg)
+    } else {
+        let Some(scenario) = SCENARIOS.iter().find(|s| s.name == request.scenario) else {
+            return Err(SynthError::UnknownScenario {
+                name: request.scenario.clone(),
+                known: SCENARIOS.iter().map(|s| s.name).collect(),
+            });
+        };
+        least_hours(scenario.least_hours)?;
+        let hours = request.hours.unwrap_or(scenario.hours);
+        let sample_hz = request.sample_hz.unwrap_or(25.0);
+        let plan = scenario.plan(request.seed, hours, sample_hz, request.mount_deg);
+        (plan, request.mount_deg)
+    };
     if let Some((range_g, counts_per_g)) = request.scale {
         plan.sensor.range_g = in_range("range_g", range_g, 1.0, 32.0)?;
         plan.sensor.counts_per_g = in_range("counts_per_g", counts_per_g, 16.0, 65_536.0)?;
     }
-    Ok(plan)
+    Ok(Prepared { plan, mount_deg, format })
 }
 
 impl engine::Sink for files::Files {
@@ -273,19 +317,13 @@ impl engine::Sink for files::Files {
 /// An unknown scenario, a number out of range, a name with a folder in it, or a
 /// file that cannot be written.
 pub fn run(request: &Request) -> Result<Written, SynthError> {
-    let plan = plan(request)?;
+    let Prepared { plan, mount_deg, format } = prepare(request)?;
     let name = request.file_name();
     if name.is_empty() || Path::new(&name).file_name() != Some(name.as_ref()) {
         return Err(SynthError::Name { name });
     }
-    let mut files = files::Files::create(
-        &plan,
-        &request.out_dir,
-        &name,
-        request.format,
-        request.gzip,
-        request.mount_deg,
-    )?;
+    let mut files =
+        files::Files::create(&plan, &request.out_dir, &name, format, request.gzip, mount_deg)?;
     engine::run(&plan, &mut files)?;
     files.finish()
 }

@@ -3,8 +3,6 @@
 //! Animals, places and figures are invented: tagged fish of the Ostravel Bight, which is
 //! on no chart.
 
-use std::fmt::Write as _;
-
 use super::behaviour::Habits;
 use super::carcass::CarcassKind;
 use super::depth::{Layers, Tide};
@@ -12,6 +10,7 @@ use super::draws::{Draws, Part};
 use super::faults::{DeadDepth, Fault};
 use super::floating::Package;
 use super::gait::Swimmer;
+use super::plan::{Extras, Fate, Plan};
 use super::posture::{Rotation, attitude};
 use super::recovery::{DaySwing, Recovery};
 use super::sensor::SensorKind;
@@ -171,44 +170,6 @@ pub const SCENARIOS: &[Scenario] = &[
     ),
 ];
 
-/// How the animal or its tag ends.
-#[derive(Clone, Debug)]
-pub(crate) enum Fate {
-    Lives,
-    Dies { at_s: f64, fades_s: f64, scavenged: bool },
-    Eaten { at_s: f64, by: Box<(Swimmer, Habits)>, lodged: Rotation, warmer_c: f64 },
-    Floats { at_s: f64 },
-    Sinks { at_s: f64 },
-}
-
-/// Everything that a seed decides beforehand.
-#[derive(Clone, Debug)]
-pub(crate) struct Plan {
-    pub(crate) scenario: &'static str,
-    pub(crate) seed: u64,
-    pub(crate) hours: f64,
-    pub(crate) id: String,
-    pub(crate) start: jiff::Timestamp,
-    pub(crate) latitude_deg: f64,
-    pub(crate) longitude_deg: f64,
-    pub(crate) buccal: bool,
-    pub(crate) swimmer: Swimmer,
-    pub(crate) habits: Habits,
-    pub(crate) recovery: Recovery,
-    pub(crate) day: DaySwing,
-    pub(crate) tide: Tide,
-    pub(crate) layers: Layers,
-    /// Mean depth of the bottom, m.
-    pub(crate) bottom_m: f64,
-    pub(crate) swell: SeaState,
-    pub(crate) wind_sea: SeaState,
-    pub(crate) carcass: CarcassKind,
-    pub(crate) package: Package,
-    pub(crate) fate: Fate,
-    pub(crate) sensor: SensorKind,
-    pub(crate) fault: Fault,
-}
-
 impl Scenario {
     /// Draws the plan of one deployment.
     pub(crate) fn plan(
@@ -283,7 +244,7 @@ impl Scenario {
         }
         let end_s = hours * 3600.0;
         Plan {
-            scenario: self.name,
+            scenario: self.name.to_owned(),
             seed,
             hours,
             id: format!("OSB-{}-{seed:04}", self.code()),
@@ -313,6 +274,7 @@ impl Scenario {
             fate: self.fate(end_s, bottom_m, d),
             sensor,
             fault: self.fault(end_s, d),
+            extras: Extras::default(),
         }
     }
 
@@ -340,6 +302,7 @@ impl Scenario {
             ],
             // A few mg at a breath every one to three seconds.
             gill: (d.between(0.001, 0.004), d.between(0.35, 0.9)),
+            tidal: None,
         };
         match self.kind {
             Kind::YoYo => {
@@ -414,10 +377,11 @@ impl Scenario {
     fn fault(&self, end_s: f64, d: &mut Draws) -> Fault {
         let from_s = (d.between(0.3, 0.5) * end_s).round();
         let axis = d.below(3);
+        let until_s = f64::INFINITY;
         match self.kind {
-            Kind::Stuck => Fault::Stuck { axis, from_s },
-            Kind::Clipped => Fault::Clipped { axis, from_s },
-            Kind::Missing => Fault::Missing { axis, from_s },
+            Kind::Stuck => Fault::Stuck { axis, from_s, until_s },
+            Kind::Clipped => Fault::Clipped { axis, from_s, until_s },
+            Kind::Missing => Fault::Missing { axis, from_s, until_s },
             Kind::Gap => {
                 let longest = 1200.0_f64.min(0.1 * end_s);
                 let long = (longest * d.between(0.6, 1.0)).round();
@@ -441,7 +405,11 @@ impl Scenario {
     }
 }
 
-fn draw_sensor(sample_hz: f64, mount_deg: Option<[f64; 3]>, d: &mut Draws) -> SensorKind {
+pub(crate) fn draw_sensor(
+    sample_hz: f64,
+    mount_deg: Option<[f64; 3]>,
+    d: &mut Draws,
+) -> SensorKind {
     // Any way round for half of them, glued on askew for the others.
     let any = Rotation::from_quaternion({
         let q = [d.normal(), d.normal(), d.normal(), d.normal()];
@@ -468,74 +436,5 @@ fn draw_sensor(sample_hz: f64, mount_deg: Option<[f64; 3]>, d: &mut Draws) -> Se
         depth_noise_m: d.between(0.01, 0.05),
         depth_offset_m: d.between(-0.25, 0.25),
         depth_step_m: [0.01, 0.05, 0.1][d.below(3)],
-    }
-}
-
-impl Plan {
-    /// The deployment file.
-    pub(crate) fn deployment_toml(&self, mount_deg: Option<[f64; 3]>) -> String {
-        let s = &self.sensor;
-        let mut out = String::new();
-        let (roll, pitch, yaw) = s.mount.angles();
-        let mount = match mount_deg {
-            Some([r, p, y]) => format!("mount_deg = [{r:?}, {p:?}, {y:?}]\n"),
-            None => String::new(),
-        };
-        // Writing to a string cannot fail.
-        let _ = write!(
-            out,
-            "# An invented animal in the Ostravel Bight, which is on no chart.\n\
-             [deployment]\n\
-             id = \"{}\"\n\
-             start_utc = \"{}\"\n\
-             latitude_deg = {:.4}\n\
-             longitude_deg = {:.4}\n\
-             truth = \"invented\"\n\
-             \n[animal]\n\
-             breathing = \"{}\"\n\
-             length_m = {:.2}\n\
-             \n[logger]\n\
-             sample_hz = {:?}\n\
-             range_g = {:?}\n\
-             counts_per_g = {:?}\n\
-             {mount}\
-             \n[made_by]\n\
-             program = \"swaymark synth {}\"\n\
-             scenario = \"{}\"\n\
-             seed = {}\n\
-             hours = {:?}\n\
-             fault = \"{}\"\n\
-             settled_beat_hz = {:.3}\n\
-             noise_mg = {:.2}\n\
-             clock_slow_ppm = {:.1}\n\
-             bottom_m = {:.1}\n\
-             swell_height_m = {:.2}\n\
-             swell_period_s = {:.1}\n\
-             true_mount_deg = [{:.1}, {:.1}, {:.1}]\n",
-            self.id,
-            self.start,
-            self.latitude_deg,
-            self.longitude_deg,
-            if self.buccal { "buccal" } else { "ram" },
-            self.swimmer.length_m,
-            s.sample_hz,
-            s.range_g,
-            s.counts_per_g,
-            env!("CARGO_PKG_VERSION"),
-            self.scenario,
-            self.seed,
-            self.hours,
-            self.fault.describe(),
-            self.swimmer.beat_hz,
-            1000.0 * s.noise_g_rthz * (0.5 * s.sample_hz).sqrt(),
-            s.clock_ppm,
-            self.bottom_m,
-            self.swell.height_m,
-            self.swell.peak_s,
-            roll.to_degrees(),
-            pitch.to_degrees(),
-            yaw.to_degrees(),
-        );
-        out
     }
 }

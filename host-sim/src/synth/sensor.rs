@@ -35,6 +35,12 @@ pub(crate) struct Sensor {
     /// Group delay of the filter, s. The logger allows for it in its stamps.
     pub(crate) delay_s: f64,
     noise_g: f64,
+    /// From the body to where the mount has turned; nothing while it sits as it was put.
+    pub(crate) loose: Option<Rotation>,
+    /// Added to each axis, g.
+    pub(crate) drift_g: Vec3,
+    /// Noise as a part of the first.
+    pub(crate) noise_part: f64,
 }
 
 impl Sensor {
@@ -54,7 +60,16 @@ impl Sensor {
             (None, 0.0)
         };
         let noise_g = kind.noise_g_rthz * (0.5 * kind.sample_hz).sqrt();
-        Self { kind, filter, state: [[0.0; 2]; 3], delay_s, noise_g }
+        Self {
+            kind,
+            filter,
+            state: [[0.0; 2]; 3],
+            delay_s,
+            noise_g,
+            loose: None,
+            drift_g: [0.0; 3],
+            noise_part: 1.0,
+        }
     }
 
     /// Lets a specific force in the body frame (m/s2) through the bandwidth.
@@ -80,13 +95,21 @@ impl Sensor {
     /// Counts for a specific force in the body frame, m/s2.
     pub(crate) fn counts(&self, body: Vec3, d: &mut Draws) -> [i32; 3] {
         let k = &self.kind;
+        let body = self.loose.map_or(body, |turned| turned.apply(body));
         let s = k.mount.apply(body.map(|a| a / STANDARD_GRAVITY));
         let full = k.range_g * k.counts_per_g;
         let mut out = [0; 3];
         for i in 0..3 {
-            let g = s[i] * k.gain[i] + k.offset_g[i] + self.noise_g * d.normal();
-            out[i] = (g * k.counts_per_g).round().clamp(-full, full - 1.0) as i32;
+            let noise = self.noise_part * self.noise_g * d.normal();
+            let g = s[i] * k.gain[i] + k.offset_g[i] + self.drift_g[i] + noise;
+            out[i] = whole(g * k.counts_per_g).clamp(-full as i64, full as i64 - 1) as i32;
         }
         out
     }
+}
+
+/// The nearest whole number, halves away from zero.
+#[inline]
+pub(crate) fn whole(x: f64) -> i64 {
+    (x + 0.5_f64.copysign(x)) as i64
 }

@@ -9,8 +9,8 @@ use rustfft::num_complex::Complex;
 
 use super::engine::Sink;
 use super::faults::{DeadDepth, Fault, Row};
+use super::plan::Plan;
 use super::posture::Rotation;
-use super::scenario::Plan;
 use super::truth::{Event, Happening};
 use super::*;
 
@@ -58,7 +58,7 @@ impl Kept {
 fn planned(scenario: &str, seed: u64, hours: f64) -> Plan {
     let mut request = Request::new(scenario, seed, "unused");
     request.hours = Some(hours);
-    plan(&request).expect("a plan")
+    prepare(&request).expect("a plan").plan
 }
 
 /// A cruiser that only swims, seen by a flawless sensor glued on straight.
@@ -228,7 +228,7 @@ fn the_rate_changes_the_samples_but_not_the_animal() {
     let mut all = Vec::new();
     for hz in [5.0, 12.5, 25.0, 33.0, 100.0] {
         request.sample_hz = Some(hz);
-        let kept = Kept::of(&plan(&request).expect("a plan"));
+        let kept = Kept::of(&prepare(&request).expect("a plan").plan);
         assert_eq!(kept.rows.len(), (3600.0 * hz) as usize + 1);
         all.push(kept.events);
     }
@@ -347,20 +347,20 @@ fn faults_do_what_they_say() {
     let t = |r: &Row| r.tick as f64 / 25.0;
 
     let p = planned("fault-stuck-axis", 1, 1.0);
-    let Fault::Stuck { axis, from_s } = p.fault else { panic!("{:?}", p.fault) };
+    let Fault::Stuck { axis, from_s, .. } = p.fault else { panic!("{:?}", p.fault) };
     let kept = Kept::of(&p);
     let after: BTreeSet<_> =
         kept.rows.iter().filter(|r| t(r) >= from_s).map(|r| r.counts[axis]).collect();
     assert_eq!(after.len(), 1);
 
     let p = planned("fault-missing-axis", 1, 1.0);
-    let Fault::Missing { axis, from_s } = p.fault else { panic!("{:?}", p.fault) };
+    let Fault::Missing { axis, from_s, .. } = p.fault else { panic!("{:?}", p.fault) };
     for r in &Kept::of(&p).rows {
         assert_eq!(r.counts[axis].is_none(), t(r) >= from_s);
     }
 
     let p = planned("fault-clipped-axis", 1, 1.0);
-    let Fault::Clipped { axis, from_s } = p.fault else { panic!("{:?}", p.fault) };
+    let Fault::Clipped { axis, from_s, .. } = p.fault else { panic!("{:?}", p.fault) };
     let top = (p.sensor.range_g * p.sensor.counts_per_g) as i32 - 1;
     let kept = Kept::of(&p);
     let share = |late: bool| {
@@ -479,7 +479,7 @@ fn other_columns() {
     };
     let w = run(&request).expect("it is written");
     let trace = fs::read_to_string(&w.trace).expect("a file");
-    let start: jiff::Timestamp = plan(&request).expect("a plan").start;
+    let start: jiff::Timestamp = prepare(&request).expect("a plan").plan.start;
     let mut lines = trace.lines();
     assert_eq!(lines.next(), Some("time_utc,ax_raw,ay_raw,az_raw"));
     for (i, line) in lines.enumerate() {
