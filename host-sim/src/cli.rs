@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_compare, cli_replay, cli_score, cli_synth};
+use crate::{cli_budget, cli_compare, cli_replay, cli_score, cli_sweep, cli_synth};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,10 +47,12 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
     Score(cli_score::Args),
     Compare(cli_compare::Args),
+    Sweep(Box<cli_sweep::Args>),
 }
 
 /// Runs the program.
@@ -64,10 +66,12 @@ pub fn main() -> ExitCode {
     }));
     let cli = Cli::parse();
     let ran = panic::catch_unwind(|| match cli.command {
+        Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
         Command::Score(args) => cli_score::run(&args),
         Command::Compare(args) => cli_compare::run(&args),
+        Command::Sweep(args) => cli_sweep::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

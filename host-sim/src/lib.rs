@@ -2,6 +2,7 @@
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
 pub mod batch;
+pub mod budget;
 pub mod compare;
 pub mod deployment;
 pub mod energy;
@@ -9,6 +10,8 @@ pub mod pressure;
 pub mod problem;
 pub mod replay;
 pub mod score;
+pub mod sweep;
 pub mod synth;
+pub mod tag_file;
 pub mod trace;
 pub mod truth;

@@ -1,9 +1,11 @@
 //! The `swaymark` program.
 
 mod cli;
+mod cli_budget;
 mod cli_compare;
 mod cli_replay;
 mod cli_score;
+mod cli_sweep;
 mod cli_synth;
 
 use std::process::ExitCode;

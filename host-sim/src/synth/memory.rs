@@ -3,6 +3,8 @@
 //! The rows carry the same rounding as those of a written file, so the decisions are
 //! those of a replay of the written file, bit for bit.
 
+use std::sync::Arc;
+
 use super::engine::Sink;
 use super::faults::Row;
 use super::files::Layout;
@@ -10,8 +12,8 @@ use super::truth::{Event, Happening};
 use super::{Request, SynthError, engine, prepare};
 use firmware_core::config::{Detector, Release};
 
-use crate::deployment::Deployment;
-use crate::energy::EnergyModel;
+use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment};
+use crate::energy::tracker::TraceLoads;
 use crate::problem::Problem;
 use crate::replay::{FileFacts, Keep, Replayer, Report, Setup};
 use crate::trace::ReadFaults;
@@ -154,10 +156,12 @@ pub fn run_with_settings(
     let start_unix_us = deployment.start_unix_us;
     let config =
         deployment.config(plan.sensor.sample_hz, start_unix_us).map_err(MemoryError::Deployment)?;
-    let memory_bytes = deployment.memory_mib * 1024.0 * 1024.0;
+    let tag = deployment.tag_file().map_err(MemoryError::Deployment)?;
+    let memory_mib = tag.memory_mib.as_ref().map_or(DEFAULT_MEMORY_MIB, |m| m.value);
+    let memory_bytes = memory_mib * 1024.0 * 1024.0;
     let setup = Setup {
         config,
-        energy: EnergyModel { cell_mah: deployment.cell_mah, ..EnergyModel::default() },
+        energy: Arc::new(TraceLoads::new(&tag, plan.sensor.sample_hz)),
         memory_bytes,
         first_t_s: 0.0,
         keep,
@@ -168,7 +172,7 @@ pub fn run_with_settings(
         (other.detector, other.release) = (*detector, *release);
         let config =
             other.config(plan.sensor.sample_hz, start_unix_us).map_err(MemoryError::Deployment)?;
-        tags.push(Replayer::new(&Setup { config, ..setup }));
+        tags.push(Replayer::new(&Setup { config, ..setup.clone() }));
     }
     let mut tagged = Tagged {
         tags,
@@ -199,7 +203,8 @@ pub fn run_with_settings(
         breathing: deployment.breathing.unwrap_or(firmware_core::config::Breathing::Ram),
         has_depth: prepared.format.depth,
         raw_counts: false,
-        cell_mah: deployment.cell_mah,
+        cell_mah: tag.cell.nominal_mah.value * tag.cell.in_parallel,
+        tag: tag.id,
         memory_bytes,
     };
     let (rows, truth) = (tagged.rows, tagged.truth);
