@@ -98,7 +98,7 @@ fn settings_that_hurt_are_named_the_most_serious_first() {
     assert_eq!(v["deployment_changed"][0], "bay/lost/tag-floating-0024.csv.gz");
     let (status, text, _) = compare(root, &["base", "bay"]);
     assert_eq!(status, 1);
-    assert!(text.contains("none -> death") && text.contains("rates per min"), "{text}");
+    assert!(text.contains("none -> death") && text.contains("beats a minute"), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
     // Within a tolerance so wide, the rate is no change; the cause still is.
     let wide = ["--rate-per-min", "500", "--motion-percent", "900", "--posture-deg", "180"];

@@ -117,8 +117,8 @@ fn tried(one: &Break) -> Result<String, String> {
         .args(["test", "--quiet", "--locked", "-p", "swaymark-tests"])
         .args(["--test", "baseline", "--", "--nocapture"])
         .current_dir(&copy)
-        // Shared, so that only the copied packages are built.
-        .env("CARGO_TARGET_DIR", workspace.join("target"))
+        // Its own: cargo takes a package of the copy for the one it was copied from.
+        .env("CARGO_TARGET_DIR", workspace.join("target/breaks/target"))
         .env_remove("SWAYMARK_WRITE_BASELINE")
         .output()
         .map_err(|e| format!("cargo cannot be run: {e}"))?;
