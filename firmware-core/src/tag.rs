@@ -727,7 +727,7 @@ impl Front {
         if !self.axis_known {
             self.axis_known = true;
             // Whole batches: the one in hand, and what the window holds of those before.
-            self.behind = self.posture.held() / BATCH_MAX * BATCH_MAX;
+            self.behind = self.posture.held() & !(BATCH_MAX - 1);
         }
     }
 

@@ -5,7 +5,7 @@ use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::sync::Mutex;
 
-use host_sim::batch::{Job, find, in_order};
+use host_sim::batch::{Job, Notices, find, in_order};
 use host_sim::problem::Problem;
 use host_sim::score::state::State;
 use host_sim::score::summary::Summary;
@@ -124,7 +124,7 @@ fn scored(args: &Args) -> Result<Status, Problem> {
     let bar = progress("score", jobs.iter().map(|job| job.bytes).sum(), args.quiet);
     let mut entries = Vec::with_capacity(jobs.len());
     let mut status = if refused.is_empty() { Status::Done } else { Status::Input };
-    let mut taken_up = 0;
+    let (mut taken_up, mut notices) = (0, Notices::default());
     in_order(
         &jobs,
         args.jobs.map_or(0, NonZeroUsize::get),
@@ -132,9 +132,7 @@ fn scored(args: &Args) -> Result<Status, Problem> {
         |n, result: Option<Result<Scored, Problem>>| {
             bar.suspend(|| match result {
                 Some(Ok(scored)) => {
-                    if !args.quiet {
-                        scored.notices.iter().for_each(cli::notice);
-                    }
+                    notices.add(&jobs[n].trace, &scored.notices);
                     taken_up += usize::from(scored.kept);
                     entries.push(scored.entry);
                     if let Some(problem) = scored.unsaved {
@@ -157,6 +155,9 @@ fn scored(args: &Args) -> Result<Status, Problem> {
         },
     )?;
     bar.finish_and_clear();
+    if !args.quiet {
+        notices.lines().for_each(cli::notice);
+    }
     if taken_up > 0 && !args.quiet {
         cli::notice(format_args!("{taken_up} of {} scores were taken up from before", jobs.len()));
     }

@@ -1,5 +1,6 @@
 //! `swaymark synth`.
 
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
@@ -7,6 +8,7 @@ use host_sim::problem::Problem;
 use host_sim::synth::{
     self, AccelColumns, FIRST_JUDGED_SEED, Family, Request, SCENARIOS, TimeColumn,
 };
+use rayon::prelude::*;
 
 use crate::cli::{self, Status};
 
@@ -94,6 +96,9 @@ pub struct Args {
     /// Leave the temperature out
     #[arg(long)]
     no_temp: bool,
+    /// Traces at a time; default one a processor core
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
     /// Say nothing on standard error but errors
     #[arg(long)]
     quiet: bool,
@@ -135,7 +140,7 @@ pub fn run(args: &Args) -> Status {
             return Status::Input;
         }
     };
-    for seed in args.seed..args.seed.saturating_add(args.count) {
+    let made = |seed: u64| {
         let mut request = match &family {
             Some(family) => Request::of_family(family, seed, &args.out),
             None => Request::new(scenario, seed, &args.out),
@@ -157,24 +162,39 @@ pub fn run(args: &Args) -> Status {
             Time::Sparse => TimeColumn::SparseSeconds,
             Time::Utc => TimeColumn::Utc,
         };
-        match synth::run(&request) {
-            Ok(made) => {
-                println!("{}", made.trace.display());
-                if !args.quiet {
-                    cli::notice(format_args!(
-                        "{:.1} h, {} rows, {} beats; truth in {}",
-                        made.duration_s / 3600.0,
-                        made.rows,
-                        made.beats,
-                        made.truth.display()
-                    ));
+        synth::run(&request)
+    };
+    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
+    let Ok(pool) = rayon::ThreadPoolBuilder::new().num_threads(jobs).build() else {
+        cli::problem(&Problem::new(format!("--jobs {jobs}: so many threads cannot be started")));
+        return Status::Input;
+    };
+    let (mut seed, end) = (args.seed, args.seed.saturating_add(args.count));
+    while seed < end {
+        // A few for each thread at a time, so that they are told in order as they come.
+        let next = end.min(seed.saturating_add(4 * pool.current_num_threads() as u64));
+        let some: Vec<_> = pool.install(|| (seed..next).into_par_iter().map(made).collect());
+        for made in some {
+            match made {
+                Ok(made) => {
+                    println!("{}", made.trace.display());
+                    if !args.quiet {
+                        cli::notice(format_args!(
+                            "{:.1} h, {} rows, {} beats; truth in {}",
+                            made.duration_s / 3600.0,
+                            made.rows,
+                            made.beats,
+                            made.truth.display()
+                        ));
+                    }
+                }
+                Err(error) => {
+                    cli::problem(&Problem::new(error.to_string()));
+                    return Status::Input;
                 }
             }
-            Err(error) => {
-                cli::problem(&Problem::new(error.to_string()));
-                return Status::Input;
-            }
         }
+        seed = next;
     }
     Status::Done
 }

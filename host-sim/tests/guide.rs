@@ -19,7 +19,7 @@ fn run(command: &str, dir: &Path) -> String {
     let (stdout, stderr) =
         (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
     assert!(!stderr.contains("internal error"), "{command}: {stderr}");
-    let told = if out.status.success() { stdout } else { stderr };
+    let told = if out.status.success() { &stdout } else { &stderr };
     assert!(!out.status.success() || stderr.is_empty(), "{command}: {stderr}");
     let lines: Vec<&str> = told.lines().map(str::trim_end).collect();
     lines.join("\n").trim_end().to_owned()

@@ -12,7 +12,7 @@ fn make(dir: &Path, scenario: &str, seed: u64, count: u64, hours: f64) {
         let mut request = Request::new(scenario, seed, dir);
         request.hours = Some(hours);
         request.sample_hz = Some(5.0);
-        request.gzip = seed % 2 == 0;
+        request.gzip = seed.is_multiple_of(2);
         run(&request).unwrap();
     }
 }

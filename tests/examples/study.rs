@@ -5,12 +5,13 @@
 //!
 //! Families (all, where none is named) and seeds give the traces. A trace is made row by
 //! row straight into the tag, until the tag lets go or the trace ends. `--out FILE`
-//! keeps one line of JSON a trace; `--jobs N` threads. Seeds below 1000 are for tuning;
+//! keeps one line of JSON a trace, as each is done; what it holds already is not run
+//! again, so a study that was broken off goes on. `--jobs N` threads. Seeds below 1000 are for tuning;
 //! 1000 and up are for judging, and nothing is changed by what they show.
 //!
 //! Proportions have Wilson's 95 % interval (Wilson 1927, JASA 22:209).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -20,10 +21,10 @@ use std::time::Instant;
 use host_sim::replay::Keep;
 use host_sim::synth::{Family, Request, run_in_memory};
 use host_sim::truth::Event;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// One trace.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 struct Judged {
     family: String,
     seed: u64,
@@ -32,13 +33,13 @@ struct Judged {
     length_m: f64,
     fault: String,
     /// What is true: `alive`, `dead`, `eaten` or `detached`, at the end or at the stop.
-    truth: &'static str,
+    truth: String,
     truth_h: Option<f64>,
-    fate: &'static str,
-    fate_detail: Option<&'static str>,
+    fate: String,
+    fate_detail: Option<String>,
     fate_h: Option<f64>,
     decided_h: Option<f64>,
-    cause: &'static str,
+    cause: String,
     release_h: Option<f64>,
     end_h: f64,
     recovers_h: Option<f64>,
@@ -87,13 +88,13 @@ fn judge(family: &Family, seed: u64) -> Result<Judged, String> {
         has_depth: outcome.deployment_toml.contains("\"logger.has_depth\" = true"),
         length_m: made["animal"]["length_m"].as_float().unwrap_or_default(),
         fault: made_by["fault"].as_str().unwrap_or_default().to_owned(),
-        truth,
+        truth: truth.into(),
         truth_h,
-        fate: r.fate,
-        fate_detail: r.fate_detail,
+        fate: r.fate.into(),
+        fate_detail: r.fate_detail.map(Into::into),
         fate_h: r.fate_t_s.map(hours),
         decided_h: r.fate_decided_t_s.map(hours),
-        cause: r.release.cause,
+        cause: r.release.cause.into(),
         release_h: r.release.t_s.map(hours),
         end_h: hours(r.duration_s),
         recovers_h: outcome.recovers_s.map(hours),
@@ -172,14 +173,44 @@ fn main() -> Result<(), String> {
         .clone()
         .flat_map(|seed| args.families.iter().map(move |family| (family, seed)))
         .collect();
-    let (next, all) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+    let (mut all, mut kept) = (Vec::<Judged>::new(), None);
+    if let Some(path) = &args.out {
+        let text = std::fs::read_to_string(path).unwrap_or_default();
+        // A last line without its end was cut off.
+        let whole = text.rfind('\n').map_or("", |at| &text[..=at]);
+        for line in whole.lines() {
+            all.push(serde_json::from_str(line).map_err(|e| format!("{}: {e}", path.display()))?);
+        }
+        let said = |e: std::io::Error| format!("{}: {e}", path.display());
+        std::fs::write(path, whole).map_err(said)?;
+        let file = std::fs::OpenOptions::new().append(true).open(path).map_err(said)?;
+        kept = Some(Mutex::new(file));
+    }
+    let done: BTreeSet<(String, u64)> = all.iter().map(|j| (j.family.clone(), j.seed)).collect();
+    let work: Vec<_> = work
+        .into_iter()
+        .filter(|(family, seed)| !done.contains(&(family.name.clone(), *seed)))
+        .collect();
+    let (next, all) = (AtomicUsize::new(0), Mutex::new(all));
     let started = Instant::now();
     std::thread::scope(|scope| {
         for _ in 0..args.jobs.max(1) {
             scope.spawn(|| {
                 while let Some((family, seed)) = work.get(next.fetch_add(1, Ordering::Relaxed)) {
                     match judge(family, *seed) {
-                        Ok(judged) => all.lock().expect("no panic").push(judged),
+                        Ok(judged) => {
+                            if let Some(kept) = &kept {
+                                let mut line = serde_json::to_vec(&judged).expect("plain data");
+                                line.push(b'\n');
+                                let written = kept.lock().expect("no panic").write_all(&line);
+                                written.expect("the line is kept");
+                            }
+                            let mut all = all.lock().expect("no panic");
+                            all.push(judged);
+                            if all.len().is_multiple_of(50) {
+                                eprintln!("{} traces", all.len());
+                            }
+                        }
                         Err(error) => eprintln!("error: {error}"),
                     }
                 }
@@ -188,14 +219,6 @@ fn main() -> Result<(), String> {
     });
     let mut all = all.into_inner().map_err(|e| e.to_string())?;
     all.sort_by(|a, b| (&a.family, a.seed).cmp(&(&b.family, b.seed)));
-    if let Some(path) = &args.out {
-        let mut text = Vec::new();
-        for judged in &all {
-            serde_json::to_writer(&mut text, judged).map_err(|e| e.to_string())?;
-            writeln!(text).map_err(|e| e.to_string())?;
-        }
-        std::fs::write(path, text).map_err(|e| format!("{}: {e}", path.display()))?;
-    }
     summary(&all);
     let (rows, spent) = all.iter().fold((0, 0.0), |(r, s), j| (r + j.rows, s + j.spent_s));
     println!(
@@ -209,14 +232,14 @@ fn main() -> Result<(), String> {
 
 fn summary(all: &[Judged]) {
     let is = |truth: &'static str| all.iter().filter(move |j| j.truth == truth);
-    let false_release = |j: &&Judged| matches!(j.cause, "death" | "detached");
+    let false_release = |j: &&Judged| matches!(&*j.cause, "death" | "detached");
 
     println!("survivors let go for death or detachment, by family");
     let mut families: BTreeMap<&str, Vec<&Judged>> = BTreeMap::new();
     is("alive").for_each(|j| families.entry(&j.family).or_default().push(j));
     for (family, them) in &families {
         let bad: Vec<_> = them.iter().copied().filter(false_release).collect();
-        let called = them.iter().filter(|j| matches!(j.fate, "dead" | "detached")).count();
+        let called = them.iter().filter(|j| matches!(&*j.fate, "dead" | "detached")).count();
         println!("  {family:16} {}  called so: {called}", wilson(bad.len(), them.len()));
         for j in bad {
             println!(
@@ -241,7 +264,7 @@ fn summary(all: &[Judged]) {
                 is(truth).filter(|j| j.family == family && j.buccal == buccal).collect();
             let decided: Vec<_> = them.iter().filter(|j| j.fate == "dead").collect();
             let delay = |j: &&&Judged| j.decided_h.zip(j.truth_h).map(|(d, t)| 60.0 * (d - t));
-            let delays = decided.iter().filter_map(|j| delay(&j)).collect();
+            let delays = decided.iter().filter_map(delay).collect();
             let early = them.iter().filter(|j| j.truth_h > j.decided_h.or(Some(1e9))).count();
             println!(
                 "  {family:16} {:6} {}  delay {:.0} min  early {early}",
@@ -254,7 +277,7 @@ fn summary(all: &[Judged]) {
                     "      seed {}: {} {} at {:.1} h, true at {:.1} h, let go for {} at {:.1} h{}; {}; {}",
                     j.seed,
                     j.fate,
-                    j.fate_detail.unwrap_or(""),
+                    j.fate_detail.as_deref().unwrap_or(""),
                     j.decided_h.unwrap_or(f64::NAN),
                     j.truth_h.unwrap_or(f64::NAN),
                     j.cause,
@@ -305,6 +328,14 @@ fn summary(all: &[Judged]) {
     println!("  within 1.5 h        {}", within(&|x| x.0.abs() <= 1.5));
     println!("  within 1 se (68.3)  {}", within(&|x| x.0.abs() <= x.1));
     println!("  within 2 se (95.4)  {}", within(&|x| x.0.abs() <= 2.0 * x.1));
+    let any: Vec<(f64, f64)> =
+        truths().filter_map(|j| Some((j.estimate_h? - j.recovers_h?, j.recovery_se_h?))).collect();
+    let of_any =
+        |f: &dyn Fn(&(f64, f64)) -> bool| wilson(any.iter().filter(|x| f(x)).count(), any.len());
+    println!("  latest estimate, decided or not");
+    println!("    within 1.5 h        {}", of_any(&|x| x.0.abs() <= 1.5));
+    println!("    within 1 se (68.3)  {}", of_any(&|x| x.0.abs() <= x.1));
+    println!("    within 2 se (95.4)  {}", of_any(&|x| x.0.abs() <= 2.0 * x.1));
     println!(
         "  median error {:.2} h, median size of it {:.2} h",
         median(decided.iter().map(|x| x.0).collect()).unwrap_or(f64::NAN),
@@ -316,7 +347,7 @@ fn summary(all: &[Judged]) {
 }
 
 fn families_of(all: &[Judged], truth: &str) -> Vec<(String, bool)> {
-    let found: std::collections::BTreeSet<(String, bool)> = all
+    let found: BTreeSet<(String, bool)> = all
         .iter()
         .filter(|j| j.truth == truth)
         .map(|j| (j.family.clone(), j.buccal && truth != "detached"))

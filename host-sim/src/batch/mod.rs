@@ -3,11 +3,13 @@
 
 mod find;
 mod fingerprint;
+mod notices;
 mod order;
 mod whole_file;
 
 pub use find::{Found, Job, find};
 pub(crate) use fingerprint::shown;
 pub use fingerprint::{ALL_SOURCES, DETECTOR_VERSION, of_bytes, of_file};
+pub use notices::Notices;
 pub use order::in_order;
 pub use whole_file::write_whole;

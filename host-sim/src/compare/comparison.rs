@@ -319,8 +319,11 @@ impl Differences<'_> {
             };
         let most = (0..was.len().max(is.len())).max_by(|a, b| moved(a).total_cmp(&moved(b)));
         let Some(most) = most else { return };
-        let shown = |v: f64| format!("{v:.2} per min in part {} of {}", most + 1, was.len());
+        let shown = |v: f64| format!("{v:.2}");
         let (was, is) = (was.get(most).copied().flatten(), is.get(most).copied().flatten());
         self.number(Kind::Rate, "rates_per_min", was, is, tolerance, shown);
+        if let Some(change) = self.found.last_mut().filter(|c| c.kind == Kind::Rate) {
+            change.now.push_str(&format!(" in eighth {}", most + 1));
+        }
     }
 }

@@ -43,8 +43,7 @@ fn report(out: &mut String, c: &Comparison) -> std::fmt::Result {
             writeln!(out, "  its deployment file changed too")?;
         }
         for change in &changed.changes {
-            let name = change.key.trim_end_matches("_t_s").replace('_', " ");
-            writeln!(out, "  {name:<17} {} -> {}", change.was, change.now)?;
+            writeln!(out, "  {:<17} {} -> {}", label(change.key), change.was, change.now)?;
         }
     }
     let lists = [
@@ -62,4 +61,19 @@ fn report(out: &mut String, c: &Comparison) -> std::fmt::Result {
         }
     }
     Ok(())
+}
+
+/// A key of the baseline in words.
+fn label(key: &str) -> String {
+    match key {
+        "fate_t_s" => "time of the fate".into(),
+        "release_t_s" => "time of release".into(),
+        "recovery_t_s" => "recovery".into(),
+        "rates_per_min" => "beats a minute".into(),
+        _ => key
+            .trim_end_matches("_t_s")
+            .trim_end_matches("_deg")
+            .trim_end_matches("_g")
+            .replace('_', " "),
+    }
 }

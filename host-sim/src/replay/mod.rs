@@ -100,8 +100,13 @@ impl Replayer {
         }
     }
 
-    /// Takes one row, as the tag would take one sample. Gives what that brought to light.
-    pub fn push(&mut self, row: &Row) -> Output {
+    /// Takes one row, as the tag would take one sample.
+    pub fn push(&mut self, row: &Row) {
+        self.step(row);
+    }
+
+    /// As [`Replayer::push`], and gives what that brought to light.
+    pub fn step(&mut self, row: &Row) -> Output {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
@@ -394,7 +399,7 @@ impl Prepared {
     pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
         while let Some(row) = self.reader.next_row()? {
-            let out = replayer.push(&row);
+            let out = replayer.step(&row);
             watch.row(&row, &out, &replayer);
         }
         while let Some(out) = replayer.rest() {

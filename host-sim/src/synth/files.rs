@@ -12,7 +12,8 @@ use flate2::{Compression, GzBuilder};
 
 use super::decimal::push_fixed;
 use super::faults::Row;
-use super::scenario::Plan;
+use super::plan::Plan;
+use super::sensor::whole;
 use super::truth::Event;
 use crate::trace;
 
@@ -114,8 +115,7 @@ impl Layout {
     /// The row as a reader of the written file has it; `line` counts from 1.
     pub(crate) fn read_back(&self, row: &Row, line: u64) -> trace::Row {
         let unit = 10_i64.pow(self.time_decimals);
-        let t =
-            (row.tick as f64 * unit as f64 / self.sample_hz).round() as i64 + row.shift_s * unit;
+        let t = whole(row.tick as f64 * unit as f64 / self.sample_hz) + row.shift_s * unit;
         let centi = |wanted: bool, cell: Option<i64>| {
             cell.filter(|_| wanted).map(|c| (c as f64 / 100.0) as f32)
         };
@@ -124,7 +124,7 @@ impl Layout {
             line,
             t_us: u64::try_from(t * (1_000_000 / unit)).unwrap_or(0),
             accel_g: row.counts.map(|c| match c {
-                Some(c) => ((f64::from(c) * self.acceleration_scale).round() / by) as f32,
+                Some(c) => (whole(f64::from(c) * self.acceleration_scale) as f64 / by) as f32,
                 None => f32::NAN,
             }),
             depth_m: centi(self.format.depth, row.depth_cm),
@@ -153,8 +153,7 @@ impl Layout {
 
     fn push(&mut self, out: &mut Vec<u8>, row: &Row) {
         let unit = 10_i64.pow(self.time_decimals);
-        let t =
-            (row.tick as f64 * unit as f64 / self.sample_hz).round() as i64 + row.shift_s * unit;
+        let t = whole(row.tick as f64 * unit as f64 / self.sample_hz) + row.shift_s * unit;
         match self.format.time {
             TimeColumn::Seconds => push_fixed(out, t, self.time_decimals),
             TimeColumn::SparseSeconds => {
@@ -183,7 +182,7 @@ impl Layout {
         for count in row.counts {
             out.push(b',');
             if let Some(c) = count {
-                let scaled = (f64::from(c) * self.acceleration_scale).round() as i64;
+                let scaled = whole(f64::from(c) * self.acceleration_scale);
                 push_fixed(out, scaled, self.acceleration_decimals);
             }
         }

@@ -10,6 +10,8 @@ use super::faults::Row;
 use super::files::Layout;
 use super::truth::{Event, Happening};
 use super::{Request, SynthError, engine, prepare};
+use firmware_core::config::{Detector, Release};
+
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment};
 use crate::energy::tracker::TraceLoads;
 use crate::problem::Problem;
@@ -48,7 +50,8 @@ pub enum MemoryError {
 }
 
 struct Tagged<'a, F> {
-    replayer: Replayer,
+    /// The deployment's own settings first, then the others.
+    tags: Vec<Replayer>,
     layout: Layout,
     truth: Vec<TruthEvent>,
     fate: Vec<TruthEvent>,
@@ -62,7 +65,7 @@ struct Tagged<'a, F> {
 /// The caller has seen enough.
 struct Enough;
 
-impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
+impl<F: FnMut(&[Replayer]) -> bool> Sink for Tagged<'_, F> {
     type Error = Enough;
 
     fn row(&mut self, row: &Row) -> Result<(), Enough> {
@@ -70,8 +73,8 @@ impl<F: FnMut(&Replayer) -> bool> Sink for Tagged<'_, F> {
         // The header of a file is a line too.
         let row = self.layout.read_back(row, self.rows + 1);
         self.seen.update(&bytes(&row));
-        self.replayer.push(&row);
-        if self.rows.is_multiple_of(self.every) && (self.stop)(&self.replayer) {
+        self.tags.iter_mut().for_each(|tag| tag.push(&row));
+        if self.rows.is_multiple_of(self.every) && (self.stop)(&self.tags) {
             return Err(Enough);
         }
         Ok(())
@@ -128,6 +131,22 @@ pub fn run_in_memory(
     keep: Keep,
     mut stop: impl FnMut(&Replayer) -> bool,
 ) -> Result<Outcome, MemoryError> {
+    let own = |tags: &[Replayer]| tags.first().is_some_and(&mut stop);
+    run_with_settings(request, keep, &[], own).map(|(outcome, _)| outcome)
+}
+
+/// As [`run_in_memory`], with the same rows going into a tag of the deployment's own
+/// settings and one of each of `settings`, which `stop` sees in this order. The reports
+/// are those of `settings`.
+///
+/// # Errors
+/// As [`run_in_memory`].
+pub fn run_with_settings(
+    request: &Request,
+    keep: Keep,
+    settings: &[(Detector, Release)],
+    mut stop: impl FnMut(&[Replayer]) -> bool,
+) -> Result<(Outcome, Vec<Report>), MemoryError> {
     let prepared = prepare(request)?;
     let plan = &prepared.plan;
     let text = plan.deployment_toml(prepared.mount_deg);
@@ -137,18 +156,26 @@ pub fn run_in_memory(
     let start_unix_us = deployment.start_unix_us;
     let config =
         deployment.config(plan.sensor.sample_hz, start_unix_us).map_err(MemoryError::Deployment)?;
-    let tag = deployment.tag_file().map_err(MemoryError::Deployment)?;
-    let memory_mib = tag.memory_mib.as_ref().map_or(DEFAULT_MEMORY_MIB, |m| m.value);
+    let parts = deployment.tag_file().map_err(MemoryError::Deployment)?;
+    let memory_mib = parts.memory_mib.as_ref().map_or(DEFAULT_MEMORY_MIB, |m| m.value);
     let memory_bytes = memory_mib * 1024.0 * 1024.0;
     let setup = Setup {
         config,
-        energy: Arc::new(TraceLoads::new(&tag, plan.sensor.sample_hz)),
+        energy: Arc::new(TraceLoads::new(&parts, plan.sensor.sample_hz)),
         memory_bytes,
         first_t_s: 0.0,
         keep,
     };
+    let mut tags = vec![Replayer::new(&setup)];
+    for (detector, release) in settings {
+        let mut other = deployment.clone();
+        (other.detector, other.release) = (*detector, *release);
+        let config =
+            other.config(plan.sensor.sample_hz, start_unix_us).map_err(MemoryError::Deployment)?;
+        tags.push(Replayer::new(&Setup { config, ..setup.clone() }));
+    }
     let mut tagged = Tagged {
-        replayer: Replayer::new(&setup),
+        tags,
         layout: Layout::new(plan, prepared.format),
         truth: Vec::new(),
         fate: Vec::new(),
@@ -176,14 +203,21 @@ pub fn run_in_memory(
         breathing: deployment.breathing.unwrap_or(firmware_core::config::Breathing::Ram),
         has_depth: prepared.format.depth,
         raw_counts: false,
-        cell_mah: tag.cell.nominal_mah.value * tag.cell.in_parallel,
-        tag: tag.id,
+        cell_mah: parts.cell.nominal_mah.value * parts.cell.in_parallel,
+        tag: parts.id,
         memory_bytes,
     };
     let (rows, truth) = (tagged.rows, tagged.truth);
     let fingerprint = crate::batch::shown(&tagged.seen.finalize());
-    let report = tagged.replayer.finish(facts, &ReadFaults::default());
+    let mut reports: Vec<Report> = tagged
+        .tags
+        .into_iter()
+        .map(|tag| tag.finish(facts.clone(), &ReadFaults::default()))
+        .collect();
+    let report = reports.remove(0);
     let per_clock = 1.0 + plan.sensor.clock_ppm * 1e-6;
     let recovers_s = plan.extras.recovers.then(|| plan.recovery.recovered_s() / per_clock);
-    Ok(Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows, fingerprint })
+    let outcome =
+        Outcome { deployment, deployment_toml: text, truth, recovers_s, report, rows, fingerprint };
+    Ok((outcome, reports))
 }

@@ -8,7 +8,7 @@
 //!
 //! # Seeds
 //!
-//! Seeds 1 to 999 are for tuning; seeds 1000 to 1999 are for judging. Whoever changes
+//! Seeds 1 to 999 are for tuning; seeds of 1000 and up are for judging. Whoever changes
 //! a detector looks at the first only, and states results on the second. The same
 //! scenario, seed, length, rate and version give the same bytes. The rate changes the
 //! samples but not the animal: at every rate the truth is the same, to the last
@@ -52,12 +52,14 @@ mod gait;
 mod leash;
 mod memory;
 mod mounting;
+mod plan;
 mod posture;
 mod recovery;
 mod scenario;
 mod sensor;
 pub mod swell;
 mod truth;
+mod world;
 
 #[cfg(test)]
 mod tests;
@@ -66,7 +68,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub use family::{FIRST_JUDGED_SEED, Family};
-pub use memory::{MemoryError, Outcome, run_in_memory};
+pub use memory::{MemoryError, Outcome, run_in_memory, run_with_settings};
 pub use scenario::{SCENARIOS, Scenario};
 
 /// The column for time.
@@ -125,7 +127,7 @@ pub struct Request {
     pub scenario: String,
     /// A family to draw from, instead of a scenario.
     pub family: Option<Family>,
-    /// Seed; 1 to 999 for tuning, 1000 to 1999 for judging.
+    /// Seed; 1 to 999 for tuning, 1000 and up for judging.
     pub seed: u64,
     /// Folder to write to; made if there is none.
     pub out_dir: PathBuf,
@@ -251,7 +253,7 @@ fn in_range(key: &'static str, value: f64, least: f64, most: f64) -> Result<f64,
 
 /// All that is needed to make a trace.
 struct Prepared {
-    plan: scenario::Plan,
+    plan: plan::Plan,
     mount_deg: Option<[f64; 3]>,
     format: Format,
 }

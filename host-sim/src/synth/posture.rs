@@ -71,6 +71,9 @@ impl Rotation {
 pub(crate) fn attitude(roll: f64, pitch: f64, yaw: f64) -> Rotation {
     let (sr, cr) = roll.sin_cos();
     let (sp, cp) = pitch.sin_cos();
+    if yaw == 0.0 {
+        return Rotation([[cp, 0.0, sp], [sr * -sp, cr, sr * cp], [cr * -sp, -sr, cr * cp]]);
+    }
     let (sy, cy) = yaw.sin_cos();
     let about_z = Rotation([[cy, sy, 0.0], [-sy, cy, 0.0], [0.0, 0.0, 1.0]]);
     let head_up = Rotation([[cp, 0.0, sp], [0.0, 1.0, 0.0], [-sp, 0.0, cp]]);

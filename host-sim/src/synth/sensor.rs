@@ -102,8 +102,14 @@ impl Sensor {
         for i in 0..3 {
             let noise = self.noise_part * self.noise_g * d.normal();
             let g = s[i] * k.gain[i] + k.offset_g[i] + self.drift_g[i] + noise;
-            out[i] = (g * k.counts_per_g).round().clamp(-full, full - 1.0) as i32;
+            out[i] = whole(g * k.counts_per_g).clamp(-full as i64, full as i64 - 1) as i32;
         }
         out
     }
+}
+
+/// The nearest whole number, halves away from zero.
+#[inline]
+pub(crate) fn whole(x: f64) -> i64 {
+    (x + 0.5_f64.copysign(x)) as i64
 }

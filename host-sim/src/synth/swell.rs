@@ -62,7 +62,18 @@ struct Component {
     towards: (f64, f64),
     now: (f64, f64),
     turn: (f64, f64),
-    fade: (f64, f64, f64),
+    /// Acceleration along and up, speed along, and pressure, for a unit of phase.
+    size: [f64; 4],
+}
+
+impl Component {
+    /// What it does at `below_m` under the mean surface.
+    fn sized(&mut self, depth_m: f64, below_m: f64) {
+        let (along, up, pressure) = fade(self.k, depth_m, below_m);
+        let speed = self.amplitude * self.omega;
+        let a = speed * self.omega;
+        self.size = [a * along, a * up, speed * along, self.amplitude * pressure];
+    }
 }
 
 /// The water at one place and time, in a frame fixed to the ground.
@@ -115,15 +126,17 @@ impl Sea {
                 let towards = state.towards + state.spread * d.normal();
                 let turn = omega * dt_s;
                 let k = wave_number(omega, depth_m);
-                Component {
+                let mut part = Component {
                     omega,
                     k,
                     amplitude: (2.0 * variance * e / total).sqrt(),
                     towards: (towards.cos(), towards.sin()),
                     now: (phase.cos(), phase.sin()),
                     turn: (turn.cos(), -turn.sin()),
-                    fade: fade(k, depth_m, 0.0),
-                }
+                    size: [0.0; 4],
+                };
+                part.sized(depth_m, 0.0);
+                part
             })
             .collect();
         Self { depth_m, parts, steps: 0 }
@@ -146,19 +159,17 @@ impl Sea {
                 p.now = (p.now.0 / n, p.now.1 / n);
             }
             if anew {
-                p.fade = fade(p.k, self.depth_m, below_m);
+                p.sized(self.depth_m, below_m);
             }
             let (c, s) = p.now;
-            let (along, up, pressure) = p.fade;
-            let speed = p.amplitude * p.omega;
-            let a = speed * p.omega;
-            w.acceleration[0] += a * along * s * p.towards.0;
-            w.acceleration[1] += a * along * s * p.towards.1;
-            w.acceleration[2] -= a * up * c;
-            w.flow[0] += speed * along * c * p.towards.0;
-            w.flow[1] += speed * along * c * p.towards.1;
+            let [along, up, speed, pressure] = p.size;
+            w.acceleration[0] += along * s * p.towards.0;
+            w.acceleration[1] += along * s * p.towards.1;
+            w.acceleration[2] -= up * c;
+            w.flow[0] += speed * c * p.towards.0;
+            w.flow[1] += speed * c * p.towards.1;
             w.surface_m += p.amplitude * c;
-            w.pressure_m += p.amplitude * pressure * c;
+            w.pressure_m += pressure * c;
         }
         w
     }

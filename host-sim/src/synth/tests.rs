@@ -9,8 +9,8 @@ use rustfft::num_complex::Complex;
 
 use super::engine::Sink;
 use super::faults::{DeadDepth, Fault, Row};
+use super::plan::Plan;
 use super::posture::Rotation;
-use super::scenario::Plan;
 use super::truth::{Event, Happening};
 use super::*;
 

@@ -6,6 +6,8 @@
 //! the key: the same three, in the same version, give the same trace, and a change
 //! of one distribution leaves the draws of all others alone.
 
+#[cfg(test)]
+mod data;
 mod keys;
 mod law;
 mod plan;

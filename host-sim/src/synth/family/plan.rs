@@ -11,9 +11,10 @@ use crate::synth::faults::{DeadDepth, Fault};
 use crate::synth::floating::Package;
 use crate::synth::gait::Swimmer;
 use crate::synth::mounting::{Mounting, Turn};
+use crate::synth::plan::{Extras, Fate, Plan, Way};
 use crate::synth::posture::attitude;
 use crate::synth::recovery::{DaySwing, Recovery};
-use crate::synth::scenario::{Extras, Fate, Plan, Way, draw_sensor};
+use crate::synth::scenario::draw_sensor;
 use crate::synth::swell::SeaState;
 
 /// Choices of the caller that go over what is drawn.

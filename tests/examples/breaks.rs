@@ -1,0 +1,220 @@
+//! Does the baseline notice? The on-tag code is broken on purpose in a copy of the
+//! workspace, one break at a time, and held against the project's own baseline:
+//!
+//!     cargo run -p swaymark-tests --example breaks            # all, some minutes
+//!     cargo run -p swaymark-tests --example breaks -- pitch   # those named so
+//!
+//! A sign flipped, a filter corner moved by a fifth, a confirmation dropped: each must
+//! name deployments. Formatting the code otherwise must be silent. The copy lies under
+//! `target/breaks`; the project's own files are not touched.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode};
+
+/// What is done to the copy.
+enum Deed {
+    /// In a file of the core, the text is replaced by another, once.
+    Replace(&'static str, &'static str, &'static str),
+    /// The beats' band-pass with its corners a fifth higher.
+    Band,
+    /// All files of the core formatted with other rules.
+    Format,
+    /// Nothing.
+    None,
+}
+
+struct Break {
+    name: &'static str,
+    deed: Deed,
+    hurts: bool,
+}
+
+const BREAKS: [Break; 9] = [
+    Break { name: "as it is", deed: Deed::None, hurts: false },
+    Break { name: "formatted otherwise", deed: Deed::Format, hurts: false },
+    Break {
+        name: "sign: pitch",
+        deed: Deed::Replace(
+            "frame.rs",
+            "math::atan2(x, math::sqrt(",
+            "math::atan2(-x, math::sqrt(",
+        ),
+        hurts: true,
+    },
+    Break {
+        name: "sign: covariance of the sway axis",
+        deed: Deed::Replace("sway.rs", "xy * x + yy * y + yz * z", "xy * x - yy * y + yz * z"),
+        hurts: true,
+    },
+    Break { name: "corner: band-pass of the beats + 20 %", deed: Deed::Band, hurts: true },
+    Break {
+        name: "corner: running mean of posture + 20 %",
+        deed: Deed::Replace(
+            "posture.rs",
+            "config.detector().static_window_s",
+            "config.detector().static_window_s / 1.2",
+        ),
+        hurts: true,
+    },
+    Break {
+        name: "confirmation: of the cause of release",
+        deed: Deed::Replace(
+            "release.rs",
+            "now_s.saturating_sub(since) < confirm_s",
+            "confirm_s == u32::MAX",
+        ),
+        hurts: true,
+    },
+    Break {
+        name: "confirmation: of the first rhythm",
+        deed: Deed::Replace("beats.rs", "const UNKNOWN_S: f32 = 7.5", "const UNKNOWN_S: f32 = 0.0"),
+        hurts: true,
+    },
+    Break {
+        name: "confirmation: of a pause by its length",
+        deed: Deed::Replace(
+            "fate.rs",
+            "const LN_1000: f32 = 6.907_755",
+            "const LN_1000: f32 = 13.8",
+        ),
+        hurts: true,
+    },
+];
+
+fn main() -> ExitCode {
+    let wanted: Vec<String> = std::env::args().skip(1).collect();
+    let mut failed = false;
+    for one in &BREAKS {
+        if !wanted.is_empty() && !wanted.iter().any(|w| one.name.contains(w.as_str())) {
+            continue;
+        }
+        match tried(one) {
+            Ok(said) => println!("ok    {}\n{said}", one.name),
+            Err(said) => {
+                failed = true;
+                println!("FAIL  {}\n{said}", one.name);
+            }
+        }
+    }
+    if failed { ExitCode::FAILURE } else { ExitCode::SUCCESS }
+}
+
+fn tried(one: &Break) -> Result<String, String> {
+    let workspace = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let copy = workspace.join("target/breaks/copy");
+    for part in ["Cargo.toml", "Cargo.lock", "firmware-core", "host-sim", "tests", "docs"] {
+        mirror(&workspace.join(part), &copy.join(part))?;
+    }
+    let core = copy.join("firmware-core/src");
+    match one.deed {
+        Deed::None => {}
+        Deed::Replace(file, from, to) => replace(&core.join(file), from, to)?,
+        Deed::Band => band(&core.join("beats.rs"))?,
+        Deed::Format => format(&core)?,
+    }
+    let out = Command::new(env!("CARGO"))
+        .args(["test", "--quiet", "--locked", "-p", "swaymark-tests"])
+        .args(["--test", "baseline", "--", "--nocapture"])
+        .current_dir(&copy)
+        // Its own: cargo takes a package of the copy for the one it was copied from.
+        .env("CARGO_TARGET_DIR", workspace.join("target/breaks/target"))
+        .env_remove("SWAYMARK_WRITE_BASELINE")
+        .output()
+        .map_err(|e| format!("cargo cannot be run: {e}"))?;
+    let text = String::from_utf8_lossy(&out.stdout);
+    let names = text.contains("deployments decided otherwise");
+    let said: String = text
+        .lines()
+        .skip_while(|line| !line.contains("decided otherwise"))
+        .filter(|line| !line.trim().is_empty())
+        .take(14)
+        .map(|line| format!("        {line}\n"))
+        .collect();
+    if names == one.hurts && out.status.success() != one.hurts {
+        return Ok(said);
+    }
+    let errors = String::from_utf8_lossy(&out.stderr);
+    let last: Vec<&str> = errors.lines().rev().take(20).collect();
+    let last: Vec<&str> = last.into_iter().rev().collect();
+    Err(format!("{said}{}", last.join("\n")))
+}
+
+/// Makes `to` like `from`; a file that is alike already keeps its time, so that nothing
+/// is built anew for it.
+fn mirror(from: &Path, to: &Path) -> Result<(), String> {
+    let told = |e| format!("{}: {e}", from.display());
+    if from.is_file() {
+        let bytes = fs::read(from).map_err(told)?;
+        if fs::read(to).is_ok_and(|there| there == bytes) {
+            return Ok(());
+        }
+        if let Some(parent) = to.parent() {
+            fs::create_dir_all(parent).map_err(told)?;
+        }
+        return fs::write(to, bytes).map_err(told);
+    }
+    for entry in fs::read_dir(from).map_err(told)? {
+        let name = entry.map_err(told)?.file_name();
+        if name != "target" && name != "on-target" {
+            mirror(&from.join(&name), &to.join(&name))?;
+        }
+    }
+    Ok(())
+}
+
+fn replace(file: &Path, from: &str, to: &str) -> Result<(), String> {
+    let text = fs::read_to_string(file).map_err(|e| format!("{}: {e}", file.display()))?;
+    if !text.contains(from) {
+        return Err(format!("{} has no {from:?} any more; name another break", file.display()));
+    }
+    fs::write(file, text.replacen(from, to, 1)).map_err(|e| format!("{}: {e}", file.display()))
+}
+
+/// The kernel in the words of its own comment, a fifth narrower: (1 - k^2/s^2)
+/// exp(-k^2/2s^2), sum 0, gain 1 at its middle period.
+fn band(file: &Path) -> Result<(), String> {
+    let (s, period) = (1.59 / 1.2, 7.07 / 1.2);
+    let raw = |k: f64| (1.0 - k * k / (s * s)) * (-k * k / (2.0 * s * s)).exp();
+    let mut half: Vec<f64> = (0..7).map(|k| raw(f64::from(k))).collect();
+    let sum = half[0] + 2.0 * half[1..].iter().sum::<f64>();
+    half.iter_mut().for_each(|h| *h -= sum / 13.0);
+    let turn = std::f64::consts::TAU / period;
+    let gain = half[0] + 2.0 * (1..7).map(|k| half[k] * (turn * k as f64).cos()).sum::<f64>();
+    let numbers: Vec<String> = half.iter().map(|h| format!("{:.6}", h / gain)).collect();
+    let text = fs::read_to_string(file).map_err(|e| format!("{}: {e}", file.display()))?;
+    let gone = || "beats.rs has no constant BAND of 7 any more; name another break".to_owned();
+    let from = text.find("const BAND: [f32; 7]").ok_or_else(gone)?;
+    let end = from
+        + text[from..]
+            .find(';')
+            .and_then(|at| text[from + at + 1..].find(';').map(|more| at + 1 + more))
+            .ok_or_else(gone)?;
+    let changed =
+        format!("{}const BAND: [f32; 7] = [{}]{}", &text[..from], numbers.join(", "), &text[end..]);
+    fs::write(file, changed).map_err(|e| format!("{}: {e}", file.display()))?;
+    replace(file, "const BAND_PERIOD: f32 = 7.07", &format!("const BAND_PERIOD: f32 = {period:.4}"))
+}
+
+fn format(folder: &Path) -> Result<(), String> {
+    let files: Vec<PathBuf> = fs::read_dir(folder)
+        .map_err(|e| e.to_string())?
+        .filter_map(|entry| entry.ok().map(|e| e.path()))
+        .filter(|path| path.extension().is_some_and(|e| e == "rs"))
+        .collect();
+    let before = fs::read(&files[0]).map_err(|e| e.to_string())?;
+    let status = Command::new("rustfmt")
+        .args([
+            "--edition",
+            "2024",
+            "--config",
+            "max_width=60,hard_tabs=true,use_small_heuristics=Off",
+        ])
+        .args(&files)
+        .status()
+        .map_err(|e| format!("rustfmt cannot be run: {e}"))?;
+    if !status.success() || fs::read(&files[0]).map_err(|e| e.to_string())? == before {
+        return Err("rustfmt changed nothing".into());
+    }
+    Ok(())
+}
