@@ -53,6 +53,7 @@ fn accessible_in_both_colours(browser: &mut Browser) {
         assert_eq!(browser.faults_of_access(), Vec::<String>::new(), "{scheme}");
     }
     browser.call("Emulation.setEmulatedMedia", json!({"features": []}));
+    browser.value("new Promise((r) => setTimeout(r, 300))");
 }
 
 #[test]
