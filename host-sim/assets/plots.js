@@ -49,8 +49,6 @@ async function columns(id, names) {
   const n = all.length / names.length;
   return Object.fromEntries(names.map((name, i) => [name, all.subarray(i * n, (i + 1) * n)]));
 }
-// Gaps in plots are null, not NaN.
-const gaps = (values) => Array.from(values, (v) => (Number.isNaN(v) ? null : v));
 
 // ---- patterns: told apart without colour ----
 const hatches = {
