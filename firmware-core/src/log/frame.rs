@@ -5,7 +5,13 @@ use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 use crate::record::{Kind, PAYLOAD_MAX};
 
 /// CRC-32/ISO-HDLC, bit by bit: a table would cost a kilobyte of flash.
-pub(super) const CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
+const CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
+
+/// The check sum of records and headers.
+#[inline(never)]
+pub(super) fn checksum(bytes: &[u8]) -> u32 {
+    CRC.checksum(bytes)
+}
 
 /// Bytes before the payload: kind, length, number.
 pub(super) const HEAD: usize = 4;
@@ -31,6 +37,7 @@ pub struct Frame<'a> {
 
 impl<'a> Frame<'a> {
     /// The record at the start of `bytes`, if a sound one is there.
+    #[inline(never)]
     pub fn find(bytes: &'a [u8]) -> Option<Self> {
         let [kind, length, n0, n1] = *bytes.first_chunk::<HEAD>()?;
         let length = usize::from(length);
@@ -39,7 +46,7 @@ impl<'a> Frame<'a> {
         }
         let (summed, rest) = bytes.split_at_checked(HEAD.saturating_add(length))?;
         let sum = u32::from_le_bytes(*rest.first_chunk::<TAIL>()?);
-        if CRC.checksum(summed) != sum {
+        if checksum(summed) != sum {
             return None;
         }
         let payload = summed.get(HEAD..)?;
@@ -79,11 +86,12 @@ pub(super) fn seal(
     let [n0, n1] = (number as u16).to_le_bytes();
     *frame.first_chunk_mut::<HEAD>()? = [kind as u8, length as u8, n0, n1];
     let (summed, rest) = frame.split_at_mut_checked(HEAD.saturating_add(length))?;
-    *rest.first_chunk_mut::<TAIL>()? = CRC.checksum(summed).to_le_bytes();
+    *rest.first_chunk_mut::<TAIL>()? = checksum(summed).to_le_bytes();
     Some(round_up(length.saturating_add(FRAME_EXTRA), align as usize))
 }
 
 /// Whether all bytes are as erased.
+#[inline(never)]
 pub(super) fn blank(bytes: &[u8]) -> bool {
     bytes.iter().all(|b| *b == u8::MAX)
 }

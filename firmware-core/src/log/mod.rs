@@ -192,11 +192,13 @@ impl<F: NorFlash> Log<F> {
         self.base.saturating_add(u32::from(segment).saturating_mul(Self::SEGMENT))
     }
 
+    #[inline(never)]
     fn read(&mut self, segment: u16, offset: u32, into: &mut [u8]) -> bool {
         let at = self.address(segment).saturating_add(offset);
         self.flash.read(at, into).is_ok()
     }
 
+    #[inline(never)]
     fn look(&mut self, segment: u16) -> Found {
         let mut bytes = [0; HEADER_BYTES];
         if !self.read(segment, 0, &mut bytes) {
@@ -244,6 +246,7 @@ impl<F: NorFlash> Log<F> {
 
     /// Where the untouched part of a segment begins: behind the last record, and
     /// behind everything else that is not blank; and the number of the next record.
+    #[inline(never)]
     fn find_end(&mut self, segment: u16, header: &Header) -> (Head, u32) {
         let mut number = header.first_number;
         let mut end = HEADER_BYTES as u32;
@@ -337,6 +340,7 @@ impl<F: NorFlash> Log<F> {
     }
 
     /// Writes and reads back.
+    #[inline(never)]
     fn write(&mut self, segment: u16, offset: u32, bytes: &[u8]) -> bool {
         let at = self.address(segment).saturating_add(offset);
         if self.flash.write(at, bytes).is_err() {
@@ -355,6 +359,7 @@ impl<F: NorFlash> Log<F> {
     }
 
     /// Erases and looks whether everything is blank.
+    #[inline(never)]
     fn erase(&mut self, segment: u16) -> bool {
         let from = self.address(segment);
         let to = from.saturating_add(Self::SEGMENT);
@@ -435,6 +440,7 @@ impl<F: NorFlash> Log<F> {
 
     /// A blank segment; else one that holds nothing readable; else the oldest of
     /// the lowest class that may be dropped (this one before the others without `free_first`).
+    #[inline(never)]
     fn choose(
         &mut self,
         class: Class,

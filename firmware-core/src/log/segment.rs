@@ -1,7 +1,7 @@
 //! The header of a segment, kept twice so that one flipped bit cannot hide the
 //! records behind it.
 
-use super::frame::CRC;
+use super::frame::checksum;
 use crate::record::{CLASSES, Class};
 
 /// Version of the layout in the flash.
@@ -43,7 +43,7 @@ impl Header {
         let [s0, s1, s2, s3] = self.sequence.to_le_bytes();
         let [f0, f1, f2, f3] = self.first_number.to_le_bytes();
         let summed = [MARK, VERSION, self.class as u8, sizes, s0, s1, s2, s3, f0, f1, f2, f3];
-        let sum = CRC.checksum(&summed).to_le_bytes();
+        let sum = checksum(&summed).to_le_bytes();
         for (to, from) in copy.iter_mut().zip(summed.iter().chain(&sum)) {
             *to = *from;
         }
@@ -54,6 +54,7 @@ impl Header {
     }
 
     /// The header in the first bytes of a segment, from whichever copy is sound.
+    #[inline(never)]
     pub fn find(bytes: &[u8]) -> Option<Self> {
         let (first, rest) = bytes.split_first_chunk::<HEADER_COPY>()?;
         let second = rest.first_chunk::<HEADER_COPY>()?;
@@ -61,6 +62,7 @@ impl Header {
     }
 
     /// One copy, if it is sound.
+    #[inline(never)]
     pub fn of(copy: &[u8; HEADER_COPY]) -> Option<Self> {
         let [mark, version, class, sizes, s0, s1, s2, s3, f0, f1, f2, f3, c0, c1, c2, c3] = *copy;
         let (summed, _) = copy.split_first_chunk::<12>()?;
@@ -69,7 +71,7 @@ impl Header {
             || version != VERSION
             || !(2..=5).contains(&word)
             || block > 8
-            || CRC.checksum(summed) != u32::from_le_bytes([c0, c1, c2, c3])
+            || checksum(summed) != u32::from_le_bytes([c0, c1, c2, c3])
         {
             return None;
         }

@@ -25,6 +25,7 @@ impl<'a> Pack<'a> {
     }
 
     /// Bytes.
+    #[inline(never)]
     pub fn bytes(&mut self, bytes: &[u8]) {
         let end = self.at.saturating_add(bytes.len());
         for (to, from) in self.buffer.iter_mut().skip(self.at).zip(bytes) {
@@ -60,6 +61,7 @@ impl<'a> Pack<'a> {
     }
 
     /// `x` in steps of `1 / per_unit`, two bytes; held at the largest code less one.
+    #[inline(never)]
     pub fn scaled(&mut self, x: f32, per_unit: f32) {
         self.u16(math::round_u32((x * per_unit).clamp(0.0, 65_534.0)) as u16);
     }
@@ -73,6 +75,7 @@ impl<'a> Pack<'a> {
     }
 
     /// An angle of -180 to 180 degrees in steps of 180/127, one byte.
+    #[inline(never)]
     pub fn angle(&mut self, deg: f32) {
         let [byte] = (math::floor(deg * (127.0 / 180.0) + 0.5) as i8).to_le_bytes();
         self.u8(byte);
@@ -134,6 +137,7 @@ impl<'a> Unpack<'a> {
     }
 
     /// A number in steps of `1 / per_unit`.
+    #[inline(never)]
     pub fn scaled(&mut self, per_unit: f32) -> Option<f32> {
         self.u16().map(|x| f32::from(x) / per_unit)
     }
