@@ -54,7 +54,7 @@ pub fn record(n: u32) -> Record {
             cell_left: Some(0.5),
             faults: [0, 1, 2, 3, 4, n as u16],
         }),
-        _ if n % 41 == 0 => Record::Fate(FateEvent {
+        _ if n.is_multiple_of(41) => Record::Fate(FateEvent {
             report: FateReport {
                 fate: Fate::Dead,
                 event_us: t_us,
@@ -63,7 +63,7 @@ pub fn record(n: u32) -> Record {
             },
             minute: Some(minute(n)),
         }),
-        _ if n % 43 == 0 => Record::Recovery(RecoveryEvent {
+        _ if n.is_multiple_of(43) => Record::Recovery(RecoveryEvent {
             t_us,
             report: RecoveryReport {
                 t_s: n as f32,
@@ -72,7 +72,7 @@ pub fn record(n: u32) -> Record {
                 decided_us: n.is_multiple_of(2).then_some(t_us),
             },
         }),
-        _ if n % 47 == 0 => Record::Release(ReleaseEvent {
+        _ if n.is_multiple_of(47) => Record::Release(ReleaseEvent {
             decision: ReleaseDecision {
                 t_us,
                 cause: Cause::Death,
@@ -82,13 +82,13 @@ pub fn record(n: u32) -> Record {
             },
             minute: None,
         }),
-        _ if n % 53 == 0 => {
+        _ if n.is_multiple_of(53) => {
             Record::Fault(FaultEvent { t_us, kind: FAULT_KINDS[(n % 6) as usize], count: n })
         }
-        _ if n % 59 == 0 => {
+        _ if n.is_multiple_of(59) => {
             Record::Reset(ResetEvent { t_us, out_us: Some(5), count: n as u16, reason: 3 })
         }
-        _ if n % 9 == 0 => {
+        _ if n.is_multiple_of(9) => {
             let mut burst = Burst::new(t_us, 25.0, 4096.0);
             for i in 0..n % 37 + 1 {
                 let _ = burst.push([i as f32 / 4096.0, -0.5, if i == 3 { f32::NAN } else { 1.0 }]);

@@ -429,23 +429,29 @@ fn within(got: Option<f32>, truth: f64) {
     assert!((got / truth).ln().abs() < 1.0385_f64.ln() + 0.01, "{got} for {truth}");
 }
 
-/// The revision changes where the course does, and never comes to the final one by counting.
+/// A course shows another revision whenever it shows other points, and never comes
+/// to the final one by counting.
 #[test]
 fn shares_of_different_courses_are_told_apart() {
     let mut course = Course::default();
-    let mut last = course.revision();
-    for n in 0..100 {
-        let minute = swaymark_tests::course::minute(n);
-        course.add(&minute);
-        let now = course.revision();
-        assert!(now != last && now < 15);
-        assert_eq!(course.revision(), now, "nothing came");
+    let mut last = (course.revision(), course.step(), course.codes());
+    let mut changes = 0;
+    for n in 0..130 * 60 {
+        course.add(&swaymark_tests::course::minute(n));
+        let now = (course.revision(), course.step(), course.codes());
+        assert!(now.0 < 15);
+        if now.2 != last.2 {
+            changes += 1;
+            assert_ne!((now.0, now.1), (last.0, last.1), "minute {n}");
+        }
         last = now;
     }
+    // Hourly to 49 h; at 50 h every 2 h, to 98 h; at 100 h every 4 h, to 128 h.
+    assert_eq!(changes, 49 + 1 + 24 + 1 + 7);
     course.close();
     assert_eq!(course.revision(), 15);
     let before = course.codes();
-    course.add(&swaymark_tests::course::minute(101));
+    course.add(&swaymark_tests::course::minute(130 * 60 + 1));
     assert_eq!(course.codes(), before);
 }
 

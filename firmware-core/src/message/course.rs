@@ -77,18 +77,20 @@ impl Point {
 }
 
 /// The course: hourly while fifty hours last, then every 2, 4, ... 128 hours.
+/// What it shows changes only when a point is complete, so that many messages
+/// tell of one and the same course.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Course {
     sums: [Sum; POINTS],
     step: u8,
     revision: u8,
-    /// Whether something came since the revision was last counted on.
-    changed: bool,
+    /// The point going on.
+    current: u8,
 }
 
 impl Default for Course {
     fn default() -> Self {
-        Course { sums: [Sum::default(); POINTS], step: 0, revision: 0, changed: false }
+        Course { sums: [Sum::default(); POINTS], step: 0, revision: 0, current: 0 }
     }
 }
 
@@ -106,11 +108,14 @@ impl Course {
             self.halve();
         }
         let index = hour.wrapping_shr(u32::from(self.step)) as usize;
+        if index > usize::from(self.current) {
+            self.current = index as u8;
+            self.count_on();
+        }
         let Some(sum) = self.sums.get_mut(index) else { return };
         if minute.state != State::Unknown {
             let swims = minute.state == State::Swimming;
             sum.add(minute.beats_per_min, swims, minute.state == State::Resting);
-            self.changed = true;
         }
     }
 
@@ -125,7 +130,13 @@ impl Course {
             }
         }
         self.step = self.step.saturating_add(1);
-        self.changed = true;
+        self.current = self.current.wrapping_shr(1);
+        self.count_on();
+    }
+
+    fn count_on(&mut self) {
+        let next = self.revision.wrapping_add(1);
+        self.revision = if next < super::FINAL { next } else { 0 };
     }
 
     /// Nothing is added any more.
@@ -138,21 +149,20 @@ impl Course {
         self.step
     }
 
-    /// Revision, counted on where something came since the last call.
-    pub fn revision(&mut self) -> u8 {
-        if self.changed && self.revision != super::FINAL {
-            let next = self.revision.wrapping_add(1);
-            self.revision = if next < super::FINAL { next } else { 0 };
-        }
-        self.changed = false;
+    /// Revision: another number for every change of what the course shows.
+    pub fn revision(&self) -> u8 {
         self.revision
     }
 
-    /// The points as sent.
+    /// The points as sent: those complete, and all once the course is closed.
     pub fn codes(&self) -> [u8; POINTS] {
-        self.sums.map(|sum| {
+        let mut codes = [0; POINTS];
+        let closed = self.revision == super::FINAL;
+        let complete = if closed { POINTS } else { usize::from(self.current) };
+        for (code, sum) in codes.iter_mut().zip(self.sums).take(complete) {
             let rest = rest_quarter(sum.resting, sum.minutes);
-            Point { level: Level::of(sum.rate()), rest }.code()
-        })
+            *code = Point { level: Level::of(sum.rate()), rest }.code();
+        }
+        codes
     }
 }

@@ -104,7 +104,7 @@ impl Summary {
 
     /// The message of a page, 0 to 11, made at `now_us`.
     #[inline(never)]
-    pub fn message(&mut self, page: u8, now_us: u64) -> [u8; MESSAGE_BYTES] {
+    pub fn message(&self, page: u8, now_us: u64) -> [u8; MESSAGE_BYTES] {
         let facts = Facts { now_min: minutes(now_us), ..self.facts };
         let revision = self.course.revision();
         let codes = self.course.codes();

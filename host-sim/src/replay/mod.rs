@@ -20,6 +20,7 @@ use crate::trace::{
 };
 
 pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
+pub(crate) use report::{cause_name, fate_name, fault_name, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
 
 /// Time between readings of the cell and of the memory, microseconds.
