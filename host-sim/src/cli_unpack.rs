@@ -19,13 +19,12 @@ use crate::cli_replay::Format;
     An image is a copy of the range of the flash that the log was given. Of a damaged one \
     everything sound is read, and what is not is said. Messages stand one a line, as 62 \
     hexadecimal digits, in any order.")]
-#[group(required = true, multiple = false, id = "what", args = ["image", "messages"])]
 pub struct Args {
     /// Flash image
-    #[arg(value_name = "IMAGE")]
+    #[arg(value_name = "IMAGE", required_unless_present = "messages")]
     image: Option<PathBuf>,
     /// Read satellite messages from this file instead
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with = "image")]
     messages: Option<PathBuf>,
     /// Form of the report
     #[arg(long, value_enum, default_value_t = Format::Text)]

@@ -56,7 +56,9 @@ pub fn of_image(r: &ImageReport) -> String {
         [("raw", r.before.detail), ("minute", r.before.minutes), ("summary", r.before.summary)]
     {
         if before > 0 {
-            let _ = writeln!(out, "Dropped     the oldest {before} {what} records");
+            let lost =
+                if s.unknown > 0 { "dropped, or in a segment not readable" } else { "dropped" };
+            let _ = writeln!(out, "Oldest      {before} {what} records before it: {lost}");
         }
     }
     let damaged: usize = r.damage.iter().map(|d| d.bytes).sum();
