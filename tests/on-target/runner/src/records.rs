@@ -35,8 +35,9 @@ struct Cost {
 /// What host and target must both give.
 fn on_host() -> Result<Vec<u8>, String> {
     let mut sink = Bytes::default();
-    let mut keeping = Keeping::new(RamFlash::filled(0x53), &mut NoProbe)
-        .ok_or("the log does not open on the host")?;
+    let mut flash = RamFlash::filled(0x53);
+    let mut keeping =
+        Keeping::new(&mut flash, &mut NoProbe).ok_or("the log does not open on the host")?;
     deployment(&mut keeping, &mut NoProbe, &mut sink);
     Ok(sink.0)
 }

@@ -150,16 +150,16 @@ pub trait Keeper {
 }
 
 /// Log, recorder, summary and bursts.
-pub struct Keeping {
-    log: Log<RamFlash>,
+pub struct Keeping<'a> {
+    log: Log<&'a mut RamFlash>,
     recorder: Recorder,
     summary: Summary,
     bursts: Bursts,
 }
 
-impl Keeping {
+impl<'a> Keeping<'a> {
     /// At the start; `None` where the log did not open.
-    pub fn new(flash: RamFlash, probe: &mut impl Probe) -> Option<Self> {
+    pub fn new(flash: &'a mut RamFlash, probe: &mut impl Probe) -> Option<Self> {
         let mut log = probe.run(Part::Open, || Log::open(flash, 0, FLASH_BYTES as u32)).ok()?;
         log.format().ok()?;
         let plan = BurstPlan { every_min: 30, samples: 60, on_decision: true };
@@ -172,7 +172,7 @@ impl Keeping {
     }
 }
 
-impl Keeper for Keeping {
+impl Keeper for Keeping<'_> {
     fn start(&mut self, start: &StartEvent) -> bool {
         self.log.append(start).is_ok()
     }
@@ -215,9 +215,9 @@ impl Keeper for Keeping {
 }
 
 /// Keeps nothing: what is left of the image is not the log's.
-pub struct Nothing(pub RamFlash);
+pub struct Nothing<'a>(pub &'a mut RamFlash);
 
-impl Keeper for Nothing {
+impl Keeper for Nothing<'_> {
     fn start(&mut self, start: &StartEvent) -> bool {
         black_box(start);
         true

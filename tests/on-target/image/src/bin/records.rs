@@ -22,14 +22,14 @@ use on_target_wire::record;
 #[cfg(not(feature = "bare"))]
 use on_target_wire::records::Keeping;
 use on_target_wire::records::{Part, Probe, RamFlash, deployment};
-use on_target_wire::trace::Sink;
 
 use host::Writer;
 
 #[cfg(feature = "bare")]
-type Keeping = on_target_wire::records::Nothing;
+type Keeping<'a> = on_target_wire::records::Nothing<'a>;
 
-static mut KEEPING: MaybeUninit<Keeping> = MaybeUninit::uninit();
+static mut FLASH: RamFlash = RamFlash::filled(0x53);
+static mut KEEPING: MaybeUninit<Keeping<'static>> = MaybeUninit::uninit();
 
 /// Measures stack in one run, instructions in another.
 struct Measured<'a> {
@@ -55,18 +55,13 @@ fn main() -> ! {
     ticks.calibrate(&mut results);
     let mut probe = Measured { ticks: &ticks, results: &mut results };
     // SAFETY: `main` runs once and nothing else touches the places.
+    let (flash, place) = unsafe { (&mut *(&raw mut FLASH), &mut *(&raw mut KEEPING)) };
     #[cfg(not(feature = "bare"))]
-    if let Some(keeping) = Keeping::new(RamFlash::filled(0x53), &mut probe) {
-        let keeping = unsafe { (*(&raw mut KEEPING)).write(keeping) };
-        deployment(keeping, &mut probe, &mut kept);
+    if let Some(keeping) = Keeping::new(flash, &mut probe) {
+        deployment(place.write(keeping), &mut probe, &mut kept);
     }
     #[cfg(feature = "bare")]
-    {
-        let keeping = unsafe {
-            (*(&raw mut KEEPING)).write(on_target_wire::records::Nothing(RamFlash::filled(0x53)))
-        };
-        deployment(keeping, &mut probe, &mut kept);
-    }
+    deployment(place.write(on_target_wire::records::Nothing(flash)), &mut probe, &mut kept);
     kept.flush();
     results.flush();
     debug::exit(debug::EXIT_SUCCESS);
