@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_budget, cli_compare, cli_replay, cli_score, cli_sweep, cli_synth};
+use crate::{cli_budget, cli_compare, cli_replay, cli_score, cli_sweep, cli_synth, cli_unpack};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -53,6 +53,7 @@ enum Command {
     Sweep(Box<cli_sweep::Args>),
     Score(cli_score::Args),
     Compare(cli_compare::Args),
+    Unpack(cli_unpack::Args),
 }
 
 /// Runs the program.
@@ -72,6 +73,7 @@ pub fn main() -> ExitCode {
         Command::Sweep(args) => cli_sweep::run(&args),
         Command::Score(args) => cli_score::run(&args),
         Command::Compare(args) => cli_compare::run(&args),
+        Command::Unpack(args) => cli_unpack::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

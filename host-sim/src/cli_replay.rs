@@ -46,6 +46,15 @@ pub struct Args {
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
+    /// Write the flash of the tag as it would be at the end (one trace only; `swaymark unpack` reads it)
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
+    /// Keep ten seconds of raw samples in it every hour and at every decision
+    #[arg(long, requires = "image")]
+    bursts: bool,
+    /// Write the twelve satellite messages of the end, one a line (one trace only)
+    #[arg(long, value_name = "FILE")]
+    messages: Option<PathBuf>,
     /// Traces replayed at a time; by default one a processor core
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
@@ -64,6 +73,13 @@ enum Outcome {
 /// Runs the command.
 pub fn run(args: &Args) -> Status {
     let several = args.traces.len() > 1;
+    if several && (args.image.is_some() || args.messages.is_some()) {
+        cli::problem(&Problem::new(format!(
+            "--image and --messages go with one trace; {} were given",
+            args.traces.len()
+        )));
+        return Status::Input;
+    }
     let keep = match args.format {
         Format::Json => Keep { beats: args.beats, minutes: args.minutes },
         Format::Text => Keep::default(),
@@ -93,7 +109,7 @@ pub fn run(args: &Args) -> Status {
                     let mut prepared = replay::prepare(path, deployment, keep, wrap)
                         .map_err(|problem| (Vec::new(), problem))?;
                     let notices = std::mem::take(&mut prepared.notices);
-                    match prepared.run() {
+                    match ran(args, prepared) {
                         Ok(report) => Ok((notices, report)),
                         Err(problem) => Err((notices, problem)),
                     }
@@ -122,6 +138,24 @@ pub fn run(args: &Args) -> Status {
     bar.finish_and_clear();
     printer.end();
     printer.status
+}
+
+/// Runs a trace; keeps the tag's flash and messages where asked to.
+fn ran(args: &Args, prepared: replay::Prepared) -> Result<Report, Problem> {
+    if args.image.is_none() && args.messages.is_none() {
+        return prepared.run();
+    }
+    let (report, mut kept) = prepared.run_keeping(args.bursts)?;
+    if let Some(path) = &args.image {
+        kept.write_image(path)?;
+    }
+    if let Some(path) = &args.messages {
+        kept.write_messages(path)?;
+    }
+    if !args.quiet && kept.refused() > 0 {
+        cli::notice(format_args!("the memory took no record at {} steps", kept.refused()));
+    }
+    Ok(report)
 }
 
 /// A bar over the bytes of all files, on a terminal only.

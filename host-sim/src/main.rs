@@ -7,6 +7,7 @@ mod cli_replay;
 mod cli_score;
 mod cli_sweep;
 mod cli_synth;
+mod cli_unpack;
 
 use std::process::ExitCode;
 

@@ -3,6 +3,7 @@
 //! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
 //! of it is a checkpoint. [`replay_file`] does the whole job for one file.
 
+mod kept;
 mod report;
 mod text;
 
@@ -20,10 +21,11 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
+pub use kept::Kept;
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
 };
-pub(crate) use report::{cause_name, seconds};
+pub(crate) use report::{cause_name, fate_name, fault_name, seconds, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
 
 /// Time between readings of the cell and of the memory, microseconds.
@@ -76,6 +78,7 @@ pub struct Replayer {
     beat_count: u64,
     beats_us: Vec<u64>,
     minutes: Vec<Minute>,
+    kept: Option<Box<Kept>>,
 }
 
 impl Replayer {
@@ -96,7 +99,13 @@ impl Replayer {
             beat_count: 0,
             beats_us: Vec::new(),
             minutes: Vec::new(),
+            kept: None,
         }
+    }
+
+    /// From now on also keeps what the tag would keep in flash and send.
+    pub fn keep(&mut self, kept: Kept) {
+        self.kept = Some(Box::new(kept));
     }
 
     /// Takes one row, as the tag would take one sample.
@@ -125,6 +134,12 @@ impl Replayer {
         }
         let out = self.tag.step(&sample);
         self.take(&out);
+        if let Some(kept) = &mut self.kept {
+            if let Some(left) = sample.cell_left {
+                kept.cell(left);
+            }
+            kept.sample(&sample, &out);
+        }
     }
 
     /// The tag as it stands.
@@ -134,14 +149,22 @@ impl Replayer {
 
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
-        while let Some(out) = self.tag.finish() {
-            self.take(&out);
-        }
+        self.drain();
         self.energy.settle(u64::from(self.tag.record_bytes()));
         Report::new(self, facts, read)
     }
 
+    /// What was still waiting for later samples.
+    fn drain(&mut self) {
+        while let Some(out) = self.tag.finish() {
+            self.take(&out);
+        }
+    }
+
     fn take(&mut self, out: &Output) {
+        if let Some(kept) = &mut self.kept {
+            kept.take(self.last_us, out, &self.tag);
+        }
         if let Some(beat) = &out.beat {
             self.beat_count += 1;
             if self.keep.beats {
@@ -356,6 +379,28 @@ impl Prepared {
             replayer.push(&row);
         }
         Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+}
+
+impl Prepared {
+    /// Runs the whole trace and keeps what the tag would keep in flash and send,
+    /// with raw `bursts` if wanted.
+    ///
+    /// # Errors
+    /// Damage met further on in the file; a memory too small for a log.
+    pub fn run_keeping(mut self, bursts: bool) -> Result<(Report, Kept), Problem> {
+        let mut kept = Kept::new(&self.setup, &self.facts, bursts)?;
+        let mut replayer = Replayer::new(&self.setup);
+        replayer.keep(kept.clone());
+        while let Some(row) = self.reader.next_row()? {
+            replayer.push(&row);
+        }
+        replayer.drain();
+        if let Some(filled) = replayer.kept.take() {
+            kept = *filled;
+        }
+        kept.end(replayer.last_us, &replayer.tag);
+        Ok((replayer.finish(self.facts, self.reader.faults()), kept))
     }
 }
 

@@ -10,6 +10,7 @@ mod make;
 mod measure;
 mod newcomer;
 mod profile;
+mod records;
 mod reference;
 mod results;
 mod target;
@@ -29,6 +30,8 @@ usage: tests/on-target/run [COMMAND]
   check      host and both targets, bit for bit
   measure    cost against the bounds; rewrites docs/on-target-table.md
   break      checks that a broken constant and a planted panic are found
+  records    log and satellite summary: the same bytes, and their cost; rewrites
+             docs/on-target-records.md
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
   bless      takes the present results of the synthetic traces as the committed ones
@@ -46,6 +49,7 @@ fn main() -> ExitCode {
         "measure" => measure::all(&here(), true, true),
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
+        "records" => records::all(true),
         "log" => log::all(),
         "bless" => reference::bless(),
         "profile" => profile_of(&rest),
@@ -66,12 +70,13 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "log", "break", "check", "measure"] {
+    for name in ["reference", "newcomer", "records", "log", "break", "check", "measure"] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
+            "records" => records::all(false),
             "log" => log::all(),
             "break" => breaks::all(),
             "check" => check::all(&TARGETS),
