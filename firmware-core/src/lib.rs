@@ -9,6 +9,7 @@
 #![cfg_attr(not(test), no_std)]
 
 pub mod beats;
+pub mod checkpoint;
 pub mod config;
 pub mod depth;
 pub mod fate;

@@ -7,8 +7,10 @@
 //! VeDBA = sqrt(dx^2+dy^2+dz^2) (Qasem et al. 2012, PLoS ONE 7:e31187).
 //! Sums are whole numbers, so they never drift.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
+use macro_rules_attribute::derive;
 
 /// Longest window, samples: 3 s at the highest working rate (below 40 Hz), made odd.
 const WINDOW_MAX: usize = 121;
@@ -40,7 +42,7 @@ pub struct Detail {
 }
 
 /// The running mean.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Posture {
     ring: [[i16; 3]; WINDOW_MAX],
     sum: [i32; 3],

@@ -16,10 +16,12 @@
 //! probability that it lies in the past. One grid point is worked a sample, so
 //! no sample costs much.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
 use crate::minute::Summary;
 use crate::tag::RecoveryReport;
+use macro_rules_attribute::derive;
 
 /// Bins kept; when they are full, pairs are joined and each holds twice the time.
 const BINS: usize = 64;
@@ -45,7 +47,7 @@ const RESIDUAL_FLOOR: f32 = 2.0e-4;
 /// Bins (of any length) before the first fit.
 const FIRST_FIT_BINS: u8 = 8;
 
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Gather {
     minutes: u16,
     swum: u16,
@@ -56,7 +58,7 @@ struct Gather {
 }
 
 /// Sums that do not depend on the grid point.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Fixed {
     n: f32,
     c: f32,
@@ -71,7 +73,7 @@ struct Fixed {
 }
 
 /// A fit under way over the grid.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Fit {
     summed: bool,
     point: u16,
@@ -85,7 +87,7 @@ struct Fit {
 }
 
 /// The recovery stage.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Recovery {
     bins: [[i16; SIGNALS]; BINS],
     filled: u8,

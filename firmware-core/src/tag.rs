@@ -1,6 +1,7 @@
 //! The whole tag: one sample in, what the tag knows and decides out.
 
 use crate::beats::Beats;
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::depth::DepthWatch;
 use crate::fate::FateTest;
@@ -14,6 +15,7 @@ use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
+use macro_rules_attribute::derive;
 
 /// Samples at the working rate from one finer look to the next.
 const DETAIL_EVERY: u8 = 4;
@@ -99,7 +101,7 @@ pub struct Minute {
 }
 
 /// The animal's fate.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Fate {
     /// Not enough evidence.
@@ -115,7 +117,7 @@ pub enum Fate {
 }
 
 /// A decision about fate.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FateReport {
     /// What was decided.
@@ -129,7 +131,7 @@ pub struct FateReport {
 }
 
 /// An estimate of recovery.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RecoveryReport {
     /// Recovery time after the start, s.
@@ -143,7 +145,7 @@ pub struct RecoveryReport {
 }
 
 /// Why the tag lets go.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Cause {
     /// The ceiling was reached.
@@ -163,7 +165,7 @@ pub enum Cause {
 }
 
 /// The decision to let go.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ReleaseDecision {
     /// When, microseconds.
@@ -224,7 +226,7 @@ pub struct Output {
 }
 
 /// Counts of samples at fault, by kind.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultCounters {
     /// Samples (or events, for gaps and clock jumps) in the order of [`FAULT_KINDS`].
@@ -233,7 +235,7 @@ pub struct FaultCounters {
 
 /// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
 /// gives the same bits as stepping the original.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Tag {
     sensor: Sensor,
     decimator: Decimator,
