@@ -21,6 +21,7 @@ pub mod rate;
 pub mod record;
 pub mod recovery;
 pub mod release;
+pub mod release_driver;
 pub mod sensor;
 pub mod sun;
 pub mod sway;

@@ -154,7 +154,7 @@ fn a_damaged_copy_gives_way_to_the_one_before() {
 #[test]
 fn a_worn_slot_is_passed_over() {
     let mut flash = Ram::new(5 * 4096);
-    flash.worn = vec![8192..12_288];
+    flash.worn.push(8192..12_288);
     let mut slots = Slots::open(&mut flash, REGION).unwrap();
     let mut clock = ReleaseClock::start(&Clocks::default());
     for t in 1..=20 {
@@ -166,7 +166,7 @@ fn a_worn_slot_is_passed_over() {
         assert_eq!(back.most_us(), t);
     }
     // All worn: said, and the last good copy stays.
-    flash.worn = vec![4096..16_384];
+    flash.worn.push(4096..16_384);
     assert_eq!(slots.save(&mut flash, 1, &mut clock), Err(SlotError::Worn));
     assert!(slots.load(&mut flash, 1, &mut clock));
 }

@@ -9,12 +9,18 @@ use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, 
 use firmware_core::tag::Sample;
 
 /// A configuration with all defaults.
+#[allow(dead_code)] // Not every test file uses everything.
 pub fn config(sample_hz: f32) -> Config {
+    config_with(sample_hz, Release::DEFAULT)
+}
+
+/// A configuration with these settings of the release.
+pub fn config_with(sample_hz: f32, release: Release) -> Config {
     let logger = Logger { sample_hz, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
     let place =
         Place { start_unix_s: Some(1_780_000_000), latitude_deg: 10.0, longitude_deg: -30.0 };
     let animal = Animal { breathing: Breathing::Ram, length_m: None };
-    Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT).unwrap()
+    Config::new(logger, place, animal, Detector::DEFAULT, release).unwrap()
 }
 
 /// An animal that beats, glides and dives, with a gap now and then.
@@ -111,7 +117,9 @@ impl NorFlash for Ram {
     const ERASE_SIZE: usize = 4096;
 
     fn erase(&mut self, from: u32, to: u32) -> Result<(), Off> {
-        assert!(from % 4096 == 0 && to % 4096 == 0 && to as usize <= self.bytes.len());
+        assert!(
+            from.is_multiple_of(4096) && to.is_multiple_of(4096) && to as usize <= self.bytes.len()
+        );
         let done = self.power((to - from) as usize);
         self.erased += 1;
         let from = from as usize;
@@ -120,7 +128,7 @@ impl NorFlash for Ram {
     }
 
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Off> {
-        assert!(offset % 4 == 0 && bytes.len() % 4 == 0);
+        assert!(offset.is_multiple_of(4) && bytes.len().is_multiple_of(4));
         let done = self.power(bytes.len());
         let from = offset as usize;
         for (i, b) in bytes.iter().take(done).enumerate() {
