@@ -99,11 +99,12 @@ proptest! {
     ) {
         let mut truth = 0_u64;
         let mut skew = [0_i64; 3];
-        let mut lost = false;
         let mut boot = 0_u64;
         let read = |truth: u64, boot: u64, skew: [i64; 3], lost: bool| {
-            let at = |i: usize, t: u64| (lost && i == wrong).then_some(None)
-                .unwrap_or_else(|| Some((10_000_000_000_000 + t as i64 + skew[i]) as u64));
+            let at = |i: usize, t: u64| {
+                let reading = (10_000_000_000_000 + t as i64 + skew[i]) as u64;
+                (!(lost && i == wrong)).then_some(reading)
+            };
             let timer = (10_000_000_000_000 + (truth - boot) as i64 + skew[0]) as u64;
             clocks(timer, [at(1, truth), at(2, truth)])
         };
@@ -111,7 +112,7 @@ proptest! {
         for (passed, reset, step, chance) in events {
             truth += passed;
             skew[wrong] += step;
-            lost = chance == 0;
+            let lost = chance == 0;
             if reset {
                 boot = truth;
                 if wrong == 0 {
@@ -169,7 +170,7 @@ fn without_a_fault_the_keeper_changes_nothing() {
     assert_eq!((Some(decision), decision.cause), (plain.release(), Cause::Ceiling));
     // Decided at the ceiling, fired once the circuit was armed.
     let fired_us = sea.fired_us.unwrap();
-    assert!(fired_us >= 1800 * SECOND_US && fired_us <= 1810 * SECOND_US, "{fired_us}");
+    assert!((1800 * SECOND_US..=1810 * SECOND_US).contains(&fired_us), "{fired_us}");
     assert_eq!(keeper.lost_copies(), 0);
 }
 

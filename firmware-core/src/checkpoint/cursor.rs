@@ -196,9 +196,9 @@ impl<'a> Cursor<'a> {
                 None => self.sound = false,
             }
             self.at = self.at.saturating_add(1);
+            self.digest.update(&[*byte]);
         }
         self.count = self.count.wrapping_add(bytes.len() as u32);
-        self.digest.update(bytes);
     }
 }
 
@@ -218,6 +218,8 @@ macro_rules! numbers {
             fn blank() -> Self {
                 0 as $t
             }
+            // Called for every field of a type: never inlined, or it is there for each.
+            #[inline(never)]
             fn visit(&mut self, cursor: &mut Cursor<'_>) {
                 let mut bytes = self.to_le_bytes();
                 cursor.bytes(&mut bytes);
@@ -232,6 +234,7 @@ impl Kept for f32 {
     fn blank() -> Self {
         0.0
     }
+    #[inline(never)]
     fn visit(&mut self, cursor: &mut Cursor<'_>) {
         let mut bits = self.to_bits();
         bits.visit(cursor);
@@ -243,6 +246,7 @@ impl Kept for bool {
     fn blank() -> Self {
         false
     }
+    #[inline(never)]
     fn visit(&mut self, cursor: &mut Cursor<'_>) {
         let mut byte = u8::from(*self);
         byte.visit(cursor);

@@ -13,12 +13,15 @@ use cortex_m_rt::entry;
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
-use firmware_core::checkpoint::clock::{Clocks, ReleaseClock};
-use firmware_core::checkpoint::slots::{Region, Slots};
+use embedded_hal::digital::{ErrorKind, ErrorType as PinErrorType, OutputPin};
+use firmware_core::checkpoint::clock::Clocks;
+use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
+use firmware_core::checkpoint::slots::Region;
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::Tag;
+use firmware_core::release_driver::Pins;
+use firmware_core::tag::{Output, Sample};
 
-static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
+static mut KEEPER: MaybeUninit<Keeper> = MaybeUninit::uninit();
 
 /// A flash of which the compiler knows nothing.
 struct Chip;
@@ -64,6 +67,31 @@ impl NorFlash for Chip {
     }
 }
 
+/// A pin of which the compiler knows nothing.
+struct Wire;
+
+#[derive(Debug)]
+struct Cut;
+
+impl embedded_hal::digital::Error for Cut {
+    fn kind(&self) -> ErrorKind {
+        ErrorKind::Other
+    }
+}
+
+impl PinErrorType for Wire {
+    type Error = Cut;
+}
+
+impl OutputPin for Wire {
+    fn set_low(&mut self) -> Result<(), Cut> {
+        if black_box(true) { Ok(()) } else { Err(Cut) }
+    }
+    fn set_high(&mut self) -> Result<(), Cut> {
+        if black_box(true) { Ok(()) } else { Err(Cut) }
+    }
+}
+
 #[entry]
 fn main() -> ! {
     let settings = (
@@ -75,16 +103,35 @@ fn main() -> ! {
     );
     let (logger, place, animal, detector, release) = settings;
     let Ok(config) = Config::new(logger, place, animal, detector, release) else { loop {} };
-    // SAFETY: `main` runs once and nothing else touches the tag.
-    let tag = unsafe { (*(&raw mut TAG)).write(Tag::new(config)) };
-    let region = black_box(Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 });
-    let mut clock = ReleaseClock::start(&Clocks::default());
+    let layout = black_box(Layout {
+        copies: Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 },
+        vitals: Region { from: 8192, slot_bytes: 256, count: 32, mark: 2 },
+    });
+    let clocks = black_box(Clocks::default());
+    let mut flash = Chip;
+    let mut pins = Pins { arm: Wire, fire: Wire };
+    let settings = black_box(Settings::DEFAULT);
+    let kept = if black_box(true) {
+        Keeper::start(config, settings, 1, &mut flash, &layout, &clocks)
+    } else {
+        Keeper::resume(config, settings, 1, &mut flash, &layout, &clocks, Reset::Power)
+            .map(|(keeper, _)| keeper)
+    };
+    let Ok(kept) = kept else { loop {} };
+    // SAFETY: `main` runs once and nothing else touches the keeper.
+    let keeper = unsafe { (*(&raw mut KEEPER)).write(kept) };
+    let sample = Sample::accel(black_box(0), black_box([0.0; 3]));
+    let mut out = Output::default();
     loop {
-        let Ok(mut slots) = Slots::open(&mut Chip, region) else { continue };
-        black_box(slots.save(&mut Chip, black_box(7), tag).is_ok());
-        black_box(slots.load(&mut Chip, black_box(7), tag));
-        clock.tick(&black_box(Clocks::default()), 1);
-        black_box(clock.resume(&black_box(Clocks::default()), 1));
-        black_box(&clock);
+        let clocks = black_box(clocks);
+        let wet = black_box(None);
+        keeper.step(black_box(&sample), wet, &clocks, &mut flash, &mut pins, &mut out);
+        black_box(&out);
+        black_box(keeper.idle(wet, &clocks, &mut flash, &mut pins));
+        black_box(keeper.finish());
+        black_box((keeper.decision(), keeper.driver(), keeper.free()));
+        let tag = keeper.tag();
+        black_box((tag.fate(), tag.fate_report(), tag.recovery(), tag.release()));
+        black_box((tag.faults(), tag.record_bytes()));
     }
 }
