@@ -3,6 +3,7 @@
 
 pub mod deployment;
 pub mod energy;
+pub mod faults;
 pub mod pressure;
 pub mod problem;
 pub mod replay;

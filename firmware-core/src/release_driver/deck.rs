@@ -9,7 +9,8 @@
 //! After that the tag is back on deck once the sensors have said so for
 //! [`DECK_US`]: dry, and not deep; with a lost wet sensor, a depth at the surface
 //! that does not change as it would in the slightest sea. A wet sensor that says
-//! dry at depth is not believed again until it says wet.
+//! dry at depth is not believed again until it says wet; a depth that never changes
+//! by the least is none.
 
 use crate::checkpoint::Kept;
 use macro_rules_attribute::derive;
@@ -23,6 +24,8 @@ const FLAT_M: f32 = 0.15;
 /// Time that the depth, or being wet, must last, microseconds.
 const DEEP_US: u64 = 30_000_000;
 const WET_US: u64 = 60_000_000;
+/// A depth that is exactly the same for so long is that of a sensor that stands still.
+const FROZEN_US: u64 = 600_000_000;
 /// Time that all signs of a deck must last, microseconds.
 pub const DECK_US: u64 = 1_200_000_000;
 
@@ -49,6 +52,8 @@ pub struct Deck {
     air_us: Option<u64>,
     low_m: f32,
     high_m: f32,
+    last_m: f32,
+    same_us: Option<u64>,
 }
 
 impl Default for Deck {
@@ -63,6 +68,8 @@ impl Default for Deck {
             air_us: None,
             low_m: f32::MAX,
             high_m: f32::MIN,
+            last_m: f32::NAN,
+            same_us: None,
         }
     }
 }
@@ -82,6 +89,10 @@ impl Deck {
     pub fn step(&mut self, now_us: u64, s: &Surroundings) -> bool {
         self.now_us = now_us;
         let depth_m = s.depth_m.filter(|d| d.is_finite());
+        let same = depth_m == Some(self.last_m);
+        self.last_m = depth_m.unwrap_or(f32::NAN);
+        let frozen = self.lasted(same, Mark::Same, FROZEN_US);
+        let depth_m = depth_m.filter(|_| !frozen);
         let deep = depth_m.is_some_and(|d| d > DEEP_M);
         let deep = self.lasted(deep, Mark::Deep, DEEP_US);
         if deep && s.wet == Some(false) {
@@ -99,9 +110,7 @@ impl Deck {
             Some(d) if wet.is_none() => {
                 self.low_m = self.low_m.min(d);
                 self.high_m = self.high_m.max(d);
-                // Exactly the same all the time is a sensor that stands still.
-                let range_m = self.high_m - self.low_m;
-                range_m < FLAT_M && (range_m > 0.0 || self.air_us.is_none_or(|m| m == now_us))
+                self.high_m - self.low_m < FLAT_M
             }
             _ => wet == Some(false),
         };
@@ -128,6 +137,7 @@ impl Deck {
             Mark::Deep => &mut self.deep_us,
             Mark::Wet => &mut self.wet_us,
             Mark::Air => &mut self.air_us,
+            Mark::Same => &mut self.same_us,
         };
         if !holds {
             *mark = None;
@@ -142,4 +152,5 @@ enum Mark {
     Deep,
     Wet,
     Air,
+    Same,
 }

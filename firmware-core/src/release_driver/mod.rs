@@ -93,7 +93,7 @@ pub struct Inputs {
 }
 
 /// The two pins.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Pins<A, F> {
     /// High: the firing circuit is armed.
     pub arm: A,
