@@ -35,7 +35,7 @@ fn promises_hold_over_short_deployments() {
         Release { floor_h: 1.0, ceiling_h: 5.5, death_daylight: false, ..Release::DEFAULT };
     let list = [("cruiser", 3), ("death-first-hour", 4), ("tag-floating", 5), ("bottom-rester", 6)];
     let bases = bases(6.0, release, &list, 5.0);
-    check(&bases, &study::judge(&bases, 0..400));
+    check(&bases, &study::judge(&bases, 0..120));
 }
 
 /// The whole study: `SWAYMARK_PLANS=10000 cargo test --release -p host-sim --test

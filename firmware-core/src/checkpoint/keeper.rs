@@ -23,6 +23,8 @@ use crate::tag::{Cause, Fate, Output, ReleaseDecision, Sample, Tag};
 use macro_rules_attribute::derive;
 
 const SECOND_US: u64 = 1_000_000;
+/// Time by the number of samples after which the clocks are looked at in any case.
+const SLOW_US: u64 = 1_500_000;
 /// A depth older than this is no longer known.
 const DEPTH_FRESH_US: u64 = 60 * SECOND_US;
 
@@ -136,6 +138,8 @@ pub struct Keeper {
     period_us: u32,
     /// Samples since the last look at the clocks.
     samples: u32,
+    /// Latest reading of the timer.
+    timer_us: u64,
     depth: Option<(f32, u64)>,
     wet: Option<bool>,
     next_vitals_us: u64,
@@ -228,6 +232,7 @@ impl Keeper {
             ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
             period_us: config.sample_us(),
             samples: 0,
+            timer_us: clocks.timer_us,
             depth: None,
             wet: None,
             next_vitals_us: 0,
@@ -248,12 +253,19 @@ impl Keeper {
         out: &mut Output,
     ) {
         self.samples = self.samples.saturating_add(1);
-        let since_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
-        let look = since_us >= SECOND_US;
-        if look {
+        let stands = clocks.timer_us <= self.timer_us;
+        self.timer_us = clocks.timer_us;
+        let timer_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
+        // A timer that stands still must not stop the looks at the other clocks.
+        let look = timer_us >= SECOND_US || self.sampled_us() >= SLOW_US;
+        let since_us = if look {
             self.look(clocks);
-        }
-        let since_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
+            0
+        } else if stands {
+            self.sampled_us()
+        } else {
+            timer_us
+        };
         let t_us = self.now_us().saturating_add(since_us);
         if let Some(depth_m) = sample.depth_m {
             self.depth = depth_m.is_finite().then_some((depth_m, t_us));
@@ -284,9 +296,15 @@ impl Keeper {
     }
 
     fn look(&mut self, clocks: &Clocks) {
-        let unseen_us = u64::from(self.samples).saturating_mul(u64::from(self.period_us));
+        let unseen_us = self.sampled_us();
         self.whole.vitals.clock.tick(clocks, unseen_us);
+        self.timer_us = clocks.timer_us;
         self.samples = 0;
+    }
+
+    /// Time since the last look by the number of samples.
+    fn sampled_us(&self) -> u64 {
+        u64::from(self.samples).saturating_mul(u64::from(self.period_us))
     }
 
     /// Once a second: deck, decision, release, copies. Gives the ceiling's

@@ -10,7 +10,7 @@ use firmware_core::checkpoint::clock::Clocks;
 use firmware_core::checkpoint::keeper::{self, Keeper, Layout};
 use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
-use firmware_core::release_driver::{Pins, State};
+use firmware_core::release_driver::{Pins, State, deck};
 use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -74,6 +74,8 @@ pub struct Log {
     pub away_us: u64,
     /// Time without a sound reading of acceleration in all.
     pub deaf_us: u64,
+    /// Time in water that the tag's sensors could tell in all: wet, or deep.
+    pub in_water_us: u64,
     /// When the fire pin first went high.
     pub fired_us: Option<u64>,
     /// Times that the fire pin went high.
@@ -196,6 +198,10 @@ impl Hardware {
         let world = self.place(world);
         let wet = self.feel_wet(true_us);
         let sensed = self.sense(&world);
+        let deep = sensed.is_some_and(|s| s.depth_m.is_some_and(|d| d > deck::DEEP_M));
+        if !self.on_deck(true_us) && (deep || wet == Some(true)) {
+            self.log.in_water_us += if deep { SECOND_US } else { self.config.sample_us().into() };
+        }
         let clocks = self.clocks(true_us);
         *out = Output::default();
         let ran = self.run(sensed, wet, &clocks, true_us, out);

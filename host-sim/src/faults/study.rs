@@ -5,7 +5,7 @@
 //!
 //! * the ceiling: the fire pin goes high by then, by the world's clock; where the
 //!   tag has no power at that moment, as soon as it has; where it is on deck, not
-//!   before it is in water;
+//!   before it is in water, by a sensor that can tell;
 //! * the floor: never before it;
 //! * the deck: never on it;
 //! * the decision: fate and cause of release are those without faults, unless the
@@ -31,6 +31,8 @@ const SECOND_US: u64 = 1_000_000;
 /// From a look at the clocks to the fire pin: a look a second, arming, a step or
 /// two of the driver.
 const REACTION_US: u64 = 6 * SECOND_US;
+/// Time in water that a tag has to sense before it can know that it is there.
+const WATER_US: u64 = 90 * SECOND_US;
 /// Evidence that a plan may take and still leave the decision as it was.
 const EVIDENCE_US: u64 = 20 * 60 * SECOND_US;
 
@@ -153,7 +155,7 @@ impl Base {
             }
         }
         let away = due_us > self.ceiling_us;
-        let decked = plan.deck_until_us >= self.ceiling_us;
+        let decked = plan.deck_until_us >= self.ceiling_us || log.in_water_us < WATER_US;
         let latest_us = due_us + REACTION_US;
         if !decked && latest_us < self.end_us() {
             match outcome.fired_us {
@@ -231,7 +233,7 @@ pub struct Verdict {
     pub excuse: Option<Excuse>,
     /// The tag had no power at the ceiling.
     pub away: bool,
-    /// It was on deck at the ceiling.
+    /// It was on deck at the ceiling, or no sensor ever told it of water.
     pub decked: bool,
     /// What happened.
     pub log: Log,
@@ -282,7 +284,8 @@ pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
     }
     let _ = writeln!(
         text,
-        "without power at the ceiling, fired when it was back: {}; on deck at the ceiling: {}",
+        "without power at the ceiling, fired when it was back: {}; on deck at the ceiling, or water \
+         never sensed: {}",
         count(&|v| v.away && v.broken.is_empty()),
         count(&|v| v.decked)
     );
