@@ -12,6 +12,7 @@ pub mod beats;
 pub mod checkpoint;
 pub mod config;
 pub mod depth;
+pub mod drivers;
 pub mod fate;
 pub mod frame;
 pub mod math;

@@ -14,6 +14,7 @@ use firmware_core::release_driver::{Pins, State, deck};
 use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use serde::Serialize;
 
 use super::flash::{Flash, SECTOR};
 use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
@@ -486,6 +487,101 @@ impl Hardware {
     /// Where the release stands; `None` while the tag is away.
     pub fn release_state(&self) -> Option<State> {
         self.keeper().map(|k| k.driver().state())
+    }
+}
+
+/// What was injected into a replay, and what the tag's hardware did.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Injected {
+    /// Resets that came.
+    pub resets: u32,
+    /// Of these, after which the detectors started anew.
+    pub detectors_anew: u32,
+    /// Time away in all, s.
+    pub away_s: f64,
+    /// Time without a sound reading of acceleration, s.
+    pub deaf_s: f64,
+    /// First time that the release was fired, s on the clock of the trace.
+    pub fired_t_s: Option<f64>,
+    /// Times that it was fired.
+    pub firings: u32,
+    /// When the link parted, s on the clock of the trace.
+    pub free_t_s: Option<f64>,
+    /// Where the release stands: `safe`, `arming`, `firing`, `verifying`, `resting`,
+    /// `free`, `given_up`.
+    pub release_state: &'static str,
+    /// Charge that the release used, mAh.
+    pub release_mah: f32,
+    /// Least and most time since the start by the tag's own clock, s.
+    pub clock_s: [f64; 2],
+    /// Times that a clock ran back or fell silent.
+    pub clock_faults: u32,
+    /// Copies that could not be kept since the last reset.
+    pub lost_copies: u32,
+    /// The tag was in water, by its own sensors.
+    pub launched: bool,
+    #[serde(skip)]
+    pub(crate) decision: Option<ReleaseDecision>,
+}
+
+impl Injected {
+    /// At the end of a replay whose first row has this time.
+    pub fn new(hardware: &Hardware, first_t_s: f64) -> Self {
+        let log = hardware.log();
+        let s = |us: u64| us as f64 * 1e-6;
+        let keeper = hardware.keeper();
+        let clock = keeper.map(Keeper::clock);
+        Injected {
+            resets: log.resets,
+            detectors_anew: log.anew,
+            away_s: s(log.away_us),
+            deaf_s: s(log.deaf_us),
+            fired_t_s: log.fired_us.map(|us| s(us) + first_t_s),
+            firings: log.firings,
+            free_t_s: log.free_us.map(|us| s(us) + first_t_s),
+            release_state: match hardware.release_state() {
+                None => "away",
+                Some(State::Safe) => "safe",
+                Some(State::Arming) => "arming",
+                Some(State::Firing) => "firing",
+                Some(State::Verifying) => "verifying",
+                Some(State::Resting) => "resting",
+                Some(State::Free) => "free",
+                Some(State::GivenUp) => "given_up",
+            },
+            release_mah: keeper.map_or(0.0, |k| k.driver().used_mah()),
+            clock_s: clock.map_or([0.0; 2], |c| [s(c.least_us()), s(c.most_us())]),
+            clock_faults: clock.map_or(0, |c| c.faults()),
+            lost_copies: keeper.map_or(0, Keeper::lost_copies),
+            launched: keeper.is_some_and(|k| k.deck().launched()),
+            decision: hardware.decision(),
+        }
+    }
+
+    /// For a person.
+    pub fn told(&self) -> String {
+        let hours = |t_s: f64| format!("{:.2} h", t_s / 3600.0);
+        let fired = match (self.fired_t_s, self.free_t_s) {
+            (None, _) => "release not fired".to_owned(),
+            (Some(t), None) => format!(
+                "release first fired at {}, {} times, {:.1} mAh; the link did not part ({})",
+                hours(t),
+                self.firings,
+                self.release_mah,
+                self.release_state.replace('_', " ")
+            ),
+            (Some(t), Some(free)) => format!(
+                "release first fired at {}, free at {} ({} firings, {:.1} mAh)",
+                hours(t),
+                hours(free),
+                self.firings,
+                self.release_mah
+            ),
+        };
+        format!(
+            "{} resets, {:.0} s away, {:.0} s without readings; {fired}",
+            self.resets, self.away_s, self.deaf_s
+        )
     }
 }
 

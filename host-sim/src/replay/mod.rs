@@ -14,6 +14,8 @@ use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
 use crate::deployment::{Deployment, START_UNIX_S, beside};
 use crate::energy::{Energy, EnergyModel};
+use crate::faults::hardware::{Hardware, Injected};
+use crate::faults::plan::Drawn;
 use crate::problem::Problem;
 use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
@@ -72,6 +74,9 @@ pub struct Replayer {
     beat_count: u64,
     beats_us: Vec<u64>,
     minutes: Vec<Minute>,
+    /// Where faults are injected: the hardware that the tag runs on.
+    hardware: Option<Box<Hardware>>,
+    injected: Option<Injected>,
 }
 
 impl Replayer {
@@ -92,7 +97,16 @@ impl Replayer {
             beat_count: 0,
             beats_us: Vec::new(),
             minutes: Vec::new(),
+            hardware: None,
+            injected: None,
         }
+    }
+
+    /// At the start of a deployment on hardware that goes wrong as planned.
+    pub fn with_faults(setup: &Setup, plan: &Drawn) -> Self {
+        let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
+        let hardware = Hardware::new(setup.config, settings, plan.clone());
+        Replayer { hardware: Some(Box::new(hardware)), ..Replayer::new(setup) }
     }
 
     /// Takes one row, as the tag would take one sample.
@@ -119,12 +133,30 @@ impl Replayer {
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
         }
-        let out = self.tag.step(&sample);
-        self.take(&out);
+        let Some(hardware) = &mut self.hardware else {
+            let out = self.tag.step(&sample);
+            self.take(&out);
+            return;
+        };
+        let mut out = Output::default();
+        if hardware.step(&sample, &mut out) {
+            self.take(&out);
+        }
     }
 
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
+        if let Some(mut hardware) = self.hardware.take() {
+            let mut last = Vec::new();
+            while let Some(out) = hardware.finish() {
+                last.push(out);
+            }
+            if let Some(tag) = hardware.tag() {
+                self.tag = tag.clone();
+            }
+            self.injected = Some(Injected::new(&hardware, self.first_t_s));
+            last.iter().for_each(|out| self.take(out));
+        }
         while let Some(out) = self.tag.finish() {
             self.take(&out);
         }
@@ -144,7 +176,8 @@ impl Replayer {
         {
             self.minutes.push(Minute::new(minute, self.first_t_s));
         }
-        let counters = self.tag.faults();
+        let tag = self.hardware.as_ref().map_or(Some(&self.tag), |h| h.tag());
+        let Some(counters) = tag.map(Tag::faults) else { return };
         if *counters != self.seen {
             self.seen = *counters;
             for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
@@ -338,8 +371,21 @@ impl Prepared {
     ///
     /// # Errors
     /// Damage met further on in the file.
-    pub fn run(mut self) -> Result<Report, Problem> {
-        let mut replayer = Replayer::new(&self.setup);
+    pub fn run(self) -> Result<Report, Problem> {
+        let replayer = Replayer::new(&self.setup);
+        self.through(replayer)
+    }
+
+    /// Runs the whole trace on hardware that goes wrong as planned.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run_with_faults(self, plan: &Drawn) -> Result<Report, Problem> {
+        let replayer = Replayer::with_faults(&self.setup, plan);
+        self.through(replayer)
+    }
+
+    fn through(mut self, mut replayer: Replayer) -> Result<Report, Problem> {
         while let Some(row) = self.reader.next_row()? {
             replayer.push(&row);
         }
