@@ -42,6 +42,8 @@ const UNKNOWN_S: f32 = 7.5;
 /// Longest wait of a finished beat, one being handed out a sample, and of the
 /// value it was found in on its way to this stage, s.
 const DELIVERY_S: f32 = 2.0;
+/// Values taken at a time.
+const BATCH: usize = 8;
 /// Parts of a sample in which times are kept.
 const PARTS: u32 = 16;
 
@@ -85,6 +87,20 @@ fn off_centre(number: u8, cycle: &Cycle) -> f32 {
     ratio.max(1.0 / ratio) - 1.0
 }
 
+/// The band-pass over thirteen values: its result belongs to the middle one.
+#[inline]
+fn band([a, b, c, d, e, f, g, h, i, j, k, l, m]: [f32; 13]) -> f32 {
+    let [h0, h1, h2, h3, h4, h5, h6] = BAND;
+    h0 * g + h1 * (f + h) + h2 * (e + i) + h3 * (d + j) + h4 * (c + k) + h5 * (b + l) + h6 * (a + m)
+}
+
+/// The half-band low-pass over seven values, of which the second and the last but
+/// one have no weight: its result belongs to the middle one.
+#[inline]
+fn half_band([a, c, d, e, g]: [f32; 5]) -> f32 {
+    (16.0 * d + 9.0 * (c + e) - (a + g)) * 0.031_25
+}
+
 /// Saturates: a cycle that long is no beat.
 fn to_u16(parts: u32) -> u16 {
     u16::try_from(parts).unwrap_or(u16::MAX)
@@ -101,11 +117,10 @@ struct Extreme {
     left: f32,
     right: f32,
     time: u32,
-    open: bool,
 }
 
 impl Extreme {
-    const NONE: Extreme = Extreme { value: 0.0, left: 0.0, right: 0.0, time: 0, open: false };
+    const NONE: Extreme = Extreme { value: 0.0, left: 0.0, right: 0.0, time: 0 };
 
     /// Time and height of the parabola through the extreme and its neighbours.
     fn refine(&self, spacing: u32) -> (u32, f32) {
@@ -142,6 +157,8 @@ struct Rung {
     rising: bool,
     before: f32,
     extreme: Extreme,
+    /// The value after the extreme is still to come.
+    open: bool,
     swing: f32,
     low: (u32, f32),
     high: (u32, f32),
@@ -150,6 +167,8 @@ struct Rung {
     patience: u32,
     cycles: [Cycle; MEMORY],
     newest: u8,
+    /// No agreeing cycle in the memory is stronger.
+    strongest: f32,
 }
 
 impl Rung {
@@ -160,6 +179,7 @@ impl Rung {
         rising: true,
         before: 0.0,
         extreme: Extreme::NONE,
+        open: false,
         swing: 0.0,
         low: (0, 0.0),
         high: (0, 0.0),
@@ -167,56 +187,59 @@ impl Rung {
         patience: u32::MAX,
         cycles: [Cycle::NONE; MEMORY],
         newest: 0,
+        strongest: 0.0,
     };
 
-    /// Takes a value. Gives the band-passed value 6 samples back, and, every
-    /// second time, the half-band low-passed one 3 samples back for the next rung.
-    fn step(&mut self, x: f32) -> (f32, Option<f32>) {
+    /// The last twelve values; `first` stands for all of them at the beginning: as if
+    /// it had stood for ever, so that there is no step and no false extreme.
+    fn past(&mut self, first: f32) -> [f32; 12] {
         if !self.begun {
-            // As if the first value had stood for ever: no step, no false extreme.
             self.begun = true;
-            self.past = [x; 12];
+            self.past = [first; 12];
         }
-        let [a, b, c, d, e, f, g, h, i, j, k, l] = self.past;
-        self.past = [b, c, d, e, f, g, h, i, j, k, l, x];
-        let [h0, h1, h2, h3, h4, h5, h6] = BAND;
-        let band = h0 * g
-            + h1 * (f + h)
-            + h2 * (e + i)
-            + h3 * (d + j)
-            + h4 * (c + k)
-            + h5 * (b + l)
-            + h6 * (a + x);
-        self.odd = !self.odd;
-        if self.odd {
-            return (band, None);
-        }
-        (band, Some((16.0 * j + 9.0 * (i + k) - (g + x)) * 0.031_25))
+        self.past
     }
 
-    /// Follows extremes; tells when the signal has turned.
+    /// Follows the extremes of band-passed values until the signal has turned.
+    /// `time` is that of the value before the first.
     #[inline]
-    fn extremes(&mut self, y: f32, time: u32, floor: f32) -> Option<Turn> {
-        if self.extreme.open {
-            self.extreme.right = y;
-            self.extreme.open = false;
+    fn follow(
+        &mut self,
+        values: &mut core::slice::Iter<'_, f32>,
+        time: &mut u32,
+        spacing: u32,
+        floor: f32,
+    ) -> Option<Turn> {
+        let share = 0.35 * self.swing;
+        let bound = if share > floor { share } else { floor };
+        let sign = if self.rising { 1.0 } else { -1.0 };
+        let mut top = sign * self.extreme.value;
+        let mut before = self.before;
+        let mut turned = None;
+        for &y in values {
+            *time = time.wrapping_add(spacing);
+            if self.open {
+                self.extreme.right = y;
+                self.open = false;
+            }
+            let last = before;
+            before = y;
+            // How far the signal has come back from the extreme; below 0: gone beyond it.
+            let back = top - sign * y;
+            if back < 0.0 {
+                top = sign * y;
+                self.extreme = Extreme { value: y, left: last, right: y, time: *time };
+                self.open = true;
+            } else if back > bound {
+                turned = Some(Turn { y, before: last, time: *time, late: false });
+                break;
+            } else if !self.rising && time.wrapping_sub(self.high.0) > self.patience {
+                turned = Some(Turn { y, before: last, time: *time, late: true });
+                break;
+            }
         }
-        self.swing *= 0.98;
-        // How far the signal has come back from the extreme; below 0: gone beyond it.
-        let back = if self.rising { self.extreme.value - y } else { y - self.extreme.value };
-        let before = self.before;
-        self.before = y;
-        if back < 0.0 {
-            self.extreme = Extreme { value: y, left: before, right: y, time, open: true };
-            return None;
-        }
-        if back > floor && back > 0.35 * self.swing {
-            return Some(Turn { y, before, time, late: false });
-        }
-        if !self.rising && time.wrapping_sub(self.high.0) > self.patience {
-            return Some(Turn { y, before, time, late: true });
-        }
-        None
+        self.before = before;
+        turned
     }
 
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
@@ -245,13 +268,8 @@ impl Rung {
             }
             self.rising = !self.rising;
         }
-        self.extreme = Extreme {
-            value: turn.y,
-            left: turn.before,
-            right: turn.y,
-            time: turn.time,
-            open: true,
-        };
+        self.extreme = Extreme { value: turn.y, left: turn.before, right: turn.y, time: turn.time };
+        self.open = true;
         closed
     }
 
@@ -309,8 +327,14 @@ impl Rung {
         if usize::from(self.newest) >= MEMORY {
             self.newest = 0;
         }
-        if let Some(slot) = self.cycles.get_mut(usize::from(self.newest)) {
-            *slot = cycle;
+        let Some(slot) = self.cycles.get_mut(usize::from(self.newest)) else { return };
+        let forgotten = core::mem::replace(slot, cycle);
+        if cycle.run >= 2 && cycle.amplitude >= self.strongest {
+            self.strongest = cycle.amplitude;
+        } else if forgotten.run >= 2 && forgotten.amplitude >= self.strongest {
+            let agreeing = self.cycles.iter().filter(|c| c.run >= 2);
+            self.strongest =
+                agreeing.fold(0.0, |most, c| if c.amplitude > most { c.amplitude } else { most });
         }
     }
 
@@ -354,6 +378,10 @@ pub struct Beats {
     used: u32,
     any_used: bool,
     worked: bool,
+    /// Rung that works next on the values taken last; 0: none.
+    next_rung: u8,
+    /// Its values.
+    waiting: [f32; 4],
     recent_g: f32,
     recent_period: f32,
     own_period: f32,
@@ -397,6 +425,8 @@ impl Beats {
             used: 0,
             any_used: false,
             worked: false,
+            next_rung: 0,
+            waiting: [0.0; 4],
             recent_g: 0.0,
             recent_period: 0.0,
             own_period: 0.0,
@@ -416,35 +446,154 @@ impl Beats {
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
     pub fn restart(&mut self) {
         self.rungs = [Rung::NEW; RUNGS];
+        self.next_rung = 0;
         self.ready.clear();
     }
 
-    /// Takes one value of sideways acceleration, g.
-    pub fn step(&mut self, sway_g: f32) {
-        self.index = self.index.wrapping_add(1);
+    /// Takes eight values of sideways acceleration, g, oldest first. The top rung
+    /// works on them now, the others when [`Beats::work`] is called, or with the next.
+    pub fn take(&mut self, sway_g: [f32; BATCH]) {
+        self.finish();
         self.worked = false;
-        let now = self.index.wrapping_mul(PARTS);
+        self.index = self.index.wrapping_add(BATCH as u32);
+        self.waiting = self.step_8(sway_g);
+        self.next_rung = u8::from(self.last_rung > 0);
+    }
+
+    /// A part of the work on the values taken last: to be called with each of the
+    /// samples that follow, so that no one of them bears it all.
+    #[inline]
+    pub fn work(&mut self) {
+        self.worked = false;
+        if self.next_rung > 0 {
+            self.work_on(self.next_rung);
+        }
+    }
+
+    #[inline(never)]
+    fn work_on(&mut self, number: u8) {
+        let [a, b, ..] = self.waiting;
+        let next = match number {
+            1 => {
+                let [a, b] = self.step_4(1, self.waiting);
+                self.waiting = [a, b, 0.0, 0.0];
+                Some(a)
+            }
+            2 => Some(self.step_2(2, [a, b])),
+            _ => self.step(number, a),
+        };
+        self.next_rung = 0;
+        if let Some(value) = next
+            && number < self.last_rung
+        {
+            if let Some(first) = self.waiting.first_mut() {
+                *first = value;
+            }
+            self.next_rung = number.wrapping_add(1);
+        }
+    }
+
+    /// All that is left of the work on the values taken last.
+    pub fn finish(&mut self) {
+        while self.next_rung > 0 {
+            self.work();
+        }
+    }
+
+    /// Takes a value on a rung; gives one for the next, every second time.
+    #[inline(never)]
+    fn step(&mut self, number: u8, value: f32) -> Option<f32> {
+        let rung = self.rungs.get_mut(usize::from(number))?;
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(value);
+        rung.past = [b, c, d, e, f, g, h, i, j, k, l, value];
+        rung.odd = !rung.odd;
+        let next = (!rung.odd).then(|| half_band([g, i, j, k, value]));
+        let y = band([a, b, c, d, e, f, g, h, i, j, k, l, value]);
+        self.extremes(number, [y], 0.98);
+        next
+    }
+
+    /// Takes two values on a rung; gives one for the next.
+    #[inline(never)]
+    fn step_2(&mut self, number: u8, [m, n]: [f32; 2]) -> f32 {
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return 0.0 };
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
+        rung.past = [c, d, e, f, g, h, i, j, k, l, m, n];
+        let next = half_band([h, j, k, l, n]);
+        let y = [
+            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
+            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
+        ];
+        self.extremes(number, y, 0.960_4);
+        next
+    }
+
+    /// Takes four values on a rung; gives two for the next.
+    #[inline(never)]
+    fn step_4(&mut self, number: u8, [m, n, o, p]: [f32; 4]) -> [f32; 2] {
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return [0.0; 2] };
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
+        rung.past = [e, f, g, h, i, j, k, l, m, n, o, p];
+        let next = [half_band([h, j, k, l, n]), half_band([j, l, m, n, p])];
+        let y = [
+            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
+            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
+            band([c, d, e, f, g, h, i, j, k, l, m, n, o]),
+            band([d, e, f, g, h, i, j, k, l, m, n, o, p]),
+        ];
+        self.extremes(number, y, 0.922_368_2);
+        next
+    }
+
+    /// Takes eight values on the top rung; gives four for the next.
+    #[inline(never)]
+    fn step_8(&mut self, [m, n, o, p, q, r, s, t]: [f32; BATCH]) -> [f32; 4] {
+        let Some(rung) = self.rungs.get_mut(0) else { return [0.0; 4] };
+        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
+        rung.past = [i, j, k, l, m, n, o, p, q, r, s, t];
+        let next = [
+            half_band([h, j, k, l, n]),
+            half_band([j, l, m, n, p]),
+            half_band([l, n, o, p, r]),
+            half_band([n, p, q, r, t]),
+        ];
+        if self.first_rung > 0 {
+            return next;
+        }
+        let y = [
+            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
+            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
+            band([c, d, e, f, g, h, i, j, k, l, m, n, o]),
+            band([d, e, f, g, h, i, j, k, l, m, n, o, p]),
+            band([e, f, g, h, i, j, k, l, m, n, o, p, q]),
+            band([f, g, h, i, j, k, l, m, n, o, p, q, r]),
+            band([g, h, i, j, k, l, m, n, o, p, q, r, s]),
+            band([h, i, j, k, l, m, n, o, p, q, r, s, t]),
+        ];
+        self.extremes(0, y, 0.850_763_1);
+        next
+    }
+
+    /// Takes band-passed values of a rung, oldest first; `decay` is what becomes of
+    /// the swing meanwhile.
+    #[inline]
+    fn extremes<const N: usize>(&mut self, number: u8, band: [f32; N], decay: f32) {
+        if number < self.first_rung {
+            return;
+        }
         let floor = self.min_sway_g * 0.9;
-        let mut x = sway_g;
-        let mut spacing = PARTS;
-        let mut number = 0_u8;
+        let spacing = PARTS.wrapping_shl(u32::from(number));
+        // The middle of the band-pass lies 6 samples of this rung back, and the
+        // rungs above have added 3 of theirs each.
+        let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
+        let newest = self.index.wrapping_mul(PARTS).wrapping_sub(late);
+        let mut time = newest.wrapping_sub(spacing.wrapping_mul(N as u32));
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        rung.swing *= decay;
+        let mut values = band.iter();
         while let Some(rung) = self.rungs.get_mut(usize::from(number)) {
-            let (y, next) = rung.step(x);
-            if number >= self.first_rung {
-                // The middle of the band-pass lies 6 samples of this rung back,
-                // and the rungs above have added 3 of theirs each.
-                let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
-                if let Some(low) = rung.extremes(y, now.wrapping_sub(late), floor) {
-                    self.close(number, low, spacing);
-                }
-            }
-            let Some(value) = next else { break };
-            if number >= self.last_rung {
-                break;
-            }
-            x = value;
-            number = number.wrapping_add(1);
-            spacing = spacing.wrapping_mul(2);
+            let Some(turn) = rung.follow(&mut values, &mut time, spacing, floor) else { break };
+            self.close(number, turn, spacing);
         }
     }
 
@@ -546,18 +695,18 @@ impl Beats {
     }
 
     /// Strongest faster and strongest slower cycle on other rungs around the time
-    /// of `cycle`.
+    /// of `cycle`, of those that are stronger.
     #[inline(never)]
     fn rivals(&self, number: u8, cycle: &Cycle) -> (Cycle, Cycle) {
         let period = cycle.period();
         let (start, peak) = (cycle.start(), cycle.peak());
         let (mut fast, mut slow) = (Cycle::NONE, Cycle::NONE);
         for (i, rung) in (0_u8..).zip(self.rungs.iter()) {
-            if i == number || i < self.first_rung || i > self.last_rung {
+            if rung.strongest < 1.1 * cycle.amplitude || i == number {
                 continue;
             }
             for c in &rung.cycles {
-                if c.run < 2 {
+                if c.run < 2 || c.amplitude < 1.1 * cycle.amplitude {
                     continue;
                 }
                 let other = c.period();
@@ -618,7 +767,7 @@ impl Beats {
             return;
         }
         self.active = Some(number);
-        self.take(number, cycle.run);
+        self.claim(number, cycle.run);
     }
 
     /// True where the cycle before the present run may be the first of the bout.
@@ -636,9 +785,16 @@ impl Beats {
     }
 
     /// Turns the cycles of the present run that are still unused into beats.
-    fn take(&mut self, number: u8, run: u8) {
+    fn claim(&mut self, number: u8, run: u8) {
         // The first cycle of a bout may differ from the rest of the run.
-        let depth = run.saturating_add(u8::from(self.leads(number, run))).min(MEMORY as u8);
+        let mut depth = run.saturating_add(u8::from(self.leads(number, run))).min(MEMORY as u8);
+        if self.any_used
+            && let Some(rung) = self.rungs.get(usize::from(number))
+        {
+            // What ended before the last that was used needs no second look.
+            let fresh = (0..depth).take_while(|&age| after(rung.earlier(age).end, self.used));
+            depth = fresh.count() as u8;
+        }
         for age in (0..depth).rev() {
             let Some(rung) = self.rungs.get(usize::from(number)) else { return };
             let c = rung.earlier(age);
@@ -712,7 +868,7 @@ impl Beats {
         self.own_g += k * (amplitude - self.own_g);
     }
 
-    /// True if the latest value made more work than most.
+    /// True if the latest call made more work than most.
     pub fn worked(&self) -> bool {
         self.worked
     }

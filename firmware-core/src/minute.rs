@@ -3,7 +3,7 @@
 
 use crate::checkpoint::Kept;
 use crate::math;
-use crate::posture::{Detail, Motion};
+use crate::posture::{Activity, Detail};
 use crate::tag::Beat;
 use macro_rules_attribute::derive;
 
@@ -166,14 +166,14 @@ impl Minutes {
         }
     }
 
-    /// Adds the motion of one sample.
-    pub fn add_motion(&mut self, motion: &Motion, good: bool) {
+    /// Adds the motion of a few samples, of which `good` can be trusted.
+    pub fn add_activity(&mut self, activity: &Activity, good: u8) {
         let s = &mut self.now;
-        s.count = s.count.wrapping_add(1);
+        s.count = s.count.wrapping_add(u32::from(activity.count));
         s.good = s.good.wrapping_add(u32::from(good));
-        s.odba += motion.odba_g;
-        s.vedba += motion.vedba_g;
-        s.dynamic2 += motion.vedba_g * motion.vedba_g;
+        s.odba += activity.odba_g;
+        s.vedba += activity.vedba_g;
+        s.dynamic2 += activity.vedba2_g2;
     }
 
     /// Adds the finer look at a sample; every few samples will do.

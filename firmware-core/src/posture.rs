@@ -12,22 +12,28 @@ use crate::config::Config;
 use crate::math;
 use macro_rules_attribute::derive;
 
-/// Longest window, samples: 3 s at the highest working rate (below 40 Hz), made odd.
-const WINDOW_MAX: usize = 121;
+/// Most samples taken before they are worked on together: one look at many costs less.
+pub const BATCH_MAX: u8 = 8;
+/// Places for samples: a power of two, so that an index wraps by a mask.
+const RING: usize = 128;
+/// Longest window, samples: 3 s at the highest working rate (below 40 Hz), odd.
+const WINDOW_MAX: u32 = 119;
 /// Whole numbers for full scale; leaves room for 5 % above it.
 const FULL_SCALE: f32 = 30_000.0;
+/// 1.5 * 2^23: added to a number it leaves the nearest whole number in the low bits.
+const ROUNDER: f32 = 12_582_912.0;
 
-/// Static and dynamic acceleration of one sample, g, sensor axes.
+/// Sums of dynamic acceleration over a few samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Motion {
-    /// Static acceleration.
-    pub static_g: [f32; 3],
-    /// Dynamic acceleration.
-    pub dynamic_g: [f32; 3],
-    /// Overall dynamic body acceleration.
+pub struct Activity {
+    /// Samples added up.
+    pub count: u8,
+    /// Sum of overall dynamic body acceleration, g.
     pub odba_g: f32,
-    /// Vectorial dynamic body acceleration.
+    /// Sum of vectorial dynamic body acceleration, g.
     pub vedba_g: f32,
+    /// Sum of its square, g squared.
+    pub vedba2_g2: f32,
 }
 
 /// The finer look at the same sample that the slow stages take now and then.
@@ -41,40 +47,53 @@ pub struct Detail {
     pub step2_g2: f32,
 }
 
+/// Sums over a few samples, in counts times the length of the window.
+struct Sums {
+    odba: u32,
+    vedba: f32,
+    vedba2: f32,
+}
+
 /// The running mean.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Posture {
-    ring: [[i16; 3]; WINDOW_MAX],
+    ring: [[i16; 3]; RING],
     sum: [i32; 3],
     len: u8,
+    /// Samples in the window, of those worked on.
     filled: u8,
+    /// Place of the next sample.
     head: u8,
+    /// Samples taken and not yet worked on.
+    waiting: u8,
     half_beat: u8,
     to_counts: f32,
     to_g: f32,
-    mean: f32,
+    /// g of one count in the sum over the window.
+    mean_g: f32,
 }
 
 impl Posture {
     /// For samples at `working_hz` (below 40 Hz).
     pub fn new(config: &Config, working_hz: f32) -> Self {
         let wanted = math::round_u32(config.detector().static_window_s * working_hz) | 1;
-        let len = wanted.clamp(3, WINDOW_MAX as u32) as u8;
+        let len = wanted.clamp(3, WINDOW_MAX) as u8;
         let to_counts = FULL_SCALE / config.logger().range_g;
         Posture {
-            ring: [[0; 3]; WINDOW_MAX],
+            ring: [[0; 3]; RING],
             sum: [0; 3],
             len,
             filled: 0,
             head: 0,
+            waiting: 0,
             half_beat: len / 4,
             to_counts,
             to_g: 1.0 / to_counts,
-            mean: 1.0 / f32::from(len),
+            mean_g: 1.0 / (to_counts * f32::from(len)),
         }
     }
 
-    /// Samples by which [`Posture::step`] is late.
+    /// Samples from the middle of the window to its newest.
     pub fn delay_samples(&self) -> u8 {
         self.len / 2
     }
@@ -85,63 +104,131 @@ impl Posture {
         self.half_beat = (math::round_u32(samples) as u8).min(self.len / 2).max(1);
     }
 
-    fn around(&self, middle: usize, offset: u8, before: bool) -> [i16; 3] {
-        let len = usize::from(self.len);
-        let shift =
-            if before { len.wrapping_sub(usize::from(offset)) } else { usize::from(offset) };
-        let mut i = middle.wrapping_add(shift);
-        if i >= len {
-            i = i.wrapping_sub(len);
-        }
-        self.ring.get(i).copied().unwrap_or([0; 3])
+    /// The sample `age` before the newest one taken.
+    fn back(&self, age: u8) -> [i16; 3] {
+        let place = self.head.wrapping_sub(age).wrapping_sub(1);
+        self.ring.get(usize::from(place) % RING).copied().unwrap_or([0; 3])
     }
 
     /// Forgets the window, after a gap.
     pub fn restart(&mut self) {
+        self.ring = [[0; 3]; RING];
         self.sum = [0; 3];
         self.filled = 0;
-        self.head = 0;
+        self.waiting = 0;
     }
 
-    /// Takes a sample; gives the one half a window ago once the window is full.
-    pub fn step(&mut self, accel_g: [f32; 3]) -> Option<Motion> {
-        let mut new = [0_i16; 3];
-        for (n, a) in new.iter_mut().zip(accel_g) {
-            *n = ((a * self.to_counts + 32_768.5) as i32).wrapping_sub(32_768) as i16;
-        }
-        let slot = self.ring.get_mut(usize::from(self.head))?;
-        let old = if self.filled < self.len { [0; 3] } else { *slot };
-        *slot = new;
-        for ((s, n), o) in self.sum.iter_mut().zip(new).zip(old) {
-            *s = s.wrapping_add(i32::from(n)).wrapping_sub(i32::from(o));
+    /// Takes a sample; gives how many now wait for [`Posture::work`], which must be
+    /// called before there are more than [`BATCH_MAX`].
+    #[inline]
+    pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
+        let scale = self.to_counts;
+        let [x, y, z] = accel_g.map(|a| (a * scale + ROUNDER).to_bits() as i16);
+        if let Some(slot) = self.ring.get_mut(usize::from(self.head) % RING) {
+            *slot = [x, y, z];
         }
         self.head = self.head.wrapping_add(1);
-        if self.head >= self.len {
-            self.head = 0;
-        }
-        if self.filled < self.len {
-            self.filled = self.filled.wrapping_add(1);
-            if self.filled < self.len {
-                return None;
+        self.waiting = self.waiting.wrapping_add(1);
+        self.waiting
+    }
+
+    /// Samples from `place` on, at most `count`, up to the end of the ring.
+    #[inline]
+    fn run(&self, place: usize, count: usize) -> &[[i16; 3]] {
+        let rest = self.ring.get(place..).unwrap_or_default();
+        rest.get(..count).unwrap_or(rest)
+    }
+
+    /// Moves the window on over the samples that wait: what the samples half a
+    /// window before them show, once the window is full.
+    pub fn work(&mut self) -> Option<Activity> {
+        let mut sums = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
+        let mut count = 0_u8;
+        let len = usize::from(self.len);
+        while self.waiting > 0 {
+            // As far as none of the three places wraps.
+            let newest = usize::from(self.head.wrapping_sub(self.waiting)) % RING;
+            let oldest = newest.wrapping_sub(len) % RING;
+            let middle = newest.wrapping_sub(len / 2) % RING;
+            let to_end = RING.wrapping_sub(newest.max(oldest).max(middle));
+            let steps = usize::from(self.waiting).min(to_end);
+            self.waiting = self.waiting.wrapping_sub(steps as u8);
+            if self.filled >= self.len {
+                self.slide(newest, oldest, middle, steps, &mut sums);
+                count = count.wrapping_add(steps as u8);
+                continue;
+            }
+            for step in 0..steps {
+                self.filled = self.filled.wrapping_add(1);
+                let at = |place: usize| place.wrapping_add(step);
+                let mut one = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
+                self.slide(at(newest), at(oldest), at(middle), 1, &mut one);
+                if self.filled >= self.len {
+                    sums = one;
+                    count = 1;
+                    self.waiting = self.waiting.wrapping_add(steps.wrapping_sub(step) as u8);
+                    self.waiting = self.waiting.wrapping_sub(1);
+                    break;
+                }
             }
         }
-        let raw = *self.ring.get(self.middle())?;
-        let mut static_g = [0.0; 3];
-        let mut dynamic_g = [0.0; 3];
-        for (((st, dy), s), r) in
-            static_g.iter_mut().zip(dynamic_g.iter_mut()).zip(self.sum).zip(raw)
-        {
-            let mean = s as f32 * self.mean;
-            *st = mean * self.to_g;
-            *dy = (f32::from(r) - mean) * self.to_g;
-        }
-        let [x, y, z] = dynamic_g;
-        Some(Motion {
-            static_g,
-            dynamic_g,
-            odba_g: math::abs(x) + math::abs(y) + math::abs(z),
-            vedba_g: math::sqrt(x * x + y * y + z * z),
+        let unit = self.mean_g;
+        (count > 0).then_some(Activity {
+            count,
+            odba_g: sums.odba as f32 * unit,
+            vedba_g: sums.vedba * unit,
+            vedba2_g2: sums.vedba2 * unit * unit,
         })
+    }
+
+    /// Moves the window on by `steps` samples, all within the ring, and adds up
+    /// what the samples in its middle show.
+    #[inline]
+    fn slide(
+        &mut self,
+        newest: usize,
+        oldest: usize,
+        middle: usize,
+        steps: usize,
+        sums: &mut Sums,
+    ) {
+        let whole = i32::from(self.len);
+        let [mut sx, mut sy, mut sz] = self.sum;
+        let mut odba = sums.odba;
+        let (mut vedba, mut vedba2) = (sums.vedba, sums.vedba2);
+        let come = self.run(newest, steps);
+        let gone = self.run(oldest, steps);
+        let here = self.run(middle, steps);
+        for ((n, o), r) in come.iter().zip(gone).zip(here) {
+            let ([nx, ny, nz], [ox, oy, oz], [rx, ry, rz]) = (*n, *o, *r);
+            sx = sx.wrapping_add(i32::from(nx)).wrapping_sub(i32::from(ox));
+            sy = sy.wrapping_add(i32::from(ny)).wrapping_sub(i32::from(oy));
+            sz = sz.wrapping_add(i32::from(nz)).wrapping_sub(i32::from(oz));
+            // The difference from the mean, times the length of the window.
+            let dx = i32::from(rx).wrapping_mul(whole).wrapping_sub(sx);
+            let dy = i32::from(ry).wrapping_mul(whole).wrapping_sub(sy);
+            let dz = i32::from(rz).wrapping_mul(whole).wrapping_sub(sz);
+            odba = odba
+                .wrapping_add(dx.unsigned_abs())
+                .wrapping_add(dy.unsigned_abs())
+                .wrapping_add(dz.unsigned_abs());
+            let (fx, fy, fz) = (dx as f32, dy as f32, dz as f32);
+            let square = fx * fx + fy * fy + fz * fz;
+            vedba += math::sqrt_of_large(square);
+            vedba2 += square;
+        }
+        self.sum = [sx, sy, sz];
+        *sums = Sums { odba, vedba, vedba2 };
+    }
+
+    /// Static acceleration of the sample half a window back, g.
+    pub fn static_g(&self) -> [f32; 3] {
+        self.sum.map(|s| s as f32 * self.mean_g)
+    }
+
+    /// Samples taken and not yet worked on.
+    pub fn waiting(&self) -> u8 {
+        self.waiting
     }
 
     /// Samples in the window.
@@ -149,35 +236,25 @@ impl Posture {
         self.filled
     }
 
-    /// The sample `age` before the newest, g; `age` below [`Posture::held`].
-    pub fn recent_g(&self, age: u8) -> [f32; 3] {
-        let back = usize::from(age).wrapping_add(1);
-        let head = usize::from(self.head);
-        let i = if head >= back {
-            head.wrapping_sub(back)
-        } else {
-            head.wrapping_add(usize::from(self.len)).wrapping_sub(back)
-        };
-        self.ring.get(i).copied().unwrap_or([0; 3]).map(|n| f32::from(n) * self.to_g)
+    /// `axis` times the sample `age` before the newest; `axis` in units of
+    /// [`Posture::unit_g`]; `age` below [`Posture::held`].
+    #[inline]
+    pub fn along(&self, axis: [f32; 3], age: u8) -> f32 {
+        math::dot(axis, self.back(age).map(f32::from))
     }
 
-    /// Place of the sample half a window ago: the oldest sits at `head`.
-    fn middle(&self) -> usize {
-        let middle = usize::from(self.head).wrapping_add(usize::from(self.len / 2));
-        if middle >= usize::from(self.len) {
-            middle.wrapping_sub(usize::from(self.len))
-        } else {
-            middle
-        }
+    /// What one whole number stands for, g.
+    pub fn unit_g(&self) -> f32 {
+        self.to_g
     }
 
-    /// The finer look at the sample that [`Posture::step`] gave last.
+    /// The finer look at the sample half a window back.
     pub fn detail(&self) -> Detail {
-        let middle = self.middle();
-        let raw = self.ring.get(middle).copied().unwrap_or([0; 3]);
-        let last = self.around(middle, 1, true);
-        let earlier = self.around(middle, self.half_beat, true);
-        let later = self.around(middle, self.half_beat, false);
+        let middle = self.len / 2;
+        let raw = self.back(middle);
+        let last = self.back(middle.wrapping_add(1));
+        let earlier = self.back(middle.wrapping_add(self.half_beat));
+        let later = self.back(middle.wrapping_sub(self.half_beat));
         let mut step2 = 0_i32;
         for (r, l) in raw.iter().zip(last) {
             let step = i32::from(*r).wrapping_sub(i32::from(l)).clamp(-15_000, 15_000);

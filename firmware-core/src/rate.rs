@@ -103,20 +103,18 @@ impl Interpolator {
         }
     }
 
-    /// Takes a value; the first `factor` of the result are new.
-    pub fn step(&mut self, x: f32) -> [f32; 4] {
-        match self.factor {
-            4 => {
-                let [a, b] = self.first.step(x);
-                let [p, q] = self.second.step(a);
-                let [r, s] = self.second.step(b);
-                [p, q, r, s]
-            }
-            2 => {
-                let [a, b] = self.first.step(x);
-                [a, b, 0.0, 0.0]
-            }
-            _ => [x, 0.0, 0.0, 0.0],
-        }
+    /// Takes values where the factor is 2; gives twice as many.
+    pub fn double(&mut self, values: [f32; 4]) -> [f32; 8] {
+        let [a, b, c, d] = values.map(|x| self.first.step(x));
+        let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);
+        [a, b, c, d, e, f, g, h]
+    }
+
+    /// Takes values where the factor is 4; gives four times as many.
+    pub fn quadruple(&mut self, values: [f32; 2]) -> [f32; 8] {
+        let [[a, b], [c, d]] = values.map(|x| self.first.step(x));
+        let [a, b, c, d] = [a, b, c, d].map(|x| self.second.step(x));
+        let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);
+        [a, b, c, d, e, f, g, h]
     }
 }

@@ -51,12 +51,10 @@ struct Axis {
     clipped: u32,
     low: f32,
     high: f32,
-    bad: bool,
 }
 
 impl Axis {
-    const NEW: Axis =
-        Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0, bad: false };
+    const NEW: Axis = Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0 };
 }
 
 /// Checks time and axes.
@@ -67,6 +65,8 @@ pub struct Sensor {
     longest_us: u64,
     /// Nothing odd about time since the last sample.
     calm: bool,
+    /// Calm and lively: the next sample may take the short way.
+    easy: bool,
     /// No axis repeats its value or is at fault.
     lively: bool,
     full_scale_g: f32,
@@ -97,6 +97,7 @@ impl Sensor {
             period_us: u64::from(config.sample_us().max(1)),
             longest_us: u64::from(config.sample_us()).saturating_mul(3) / 2,
             calm: false,
+            easy: false,
             lively: false,
             full_scale_g: config.logger().range_g,
             limit_g: 0.998 * config.logger().range_g,
@@ -145,32 +146,31 @@ impl Sensor {
     /// axes are live. `None`: something is odd, and [`Sensor::step`] has to look.
     #[inline]
     pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
-        let t = sample.t_us.wrapping_add_signed(self.offset_us);
-        let step = t.wrapping_sub(self.last_us);
-        if !(self.calm && self.lively) || step == 0 || step > self.longest_us {
-            return None;
-        }
-        if !self.live(sample.accel_g) {
+        // Calm: the offset of the clock has not changed since the last sample.
+        let step = sample.t_us.wrapping_sub(self.last_raw_us);
+        if !self.easy || step.wrapping_sub(1) >= self.longest_us || !self.live(sample.accel_g) {
             return None;
         }
         self.keep(sample.accel_g);
-        self.last_us = t;
+        self.last_us = self.last_us.wrapping_add(step);
         self.last_raw_us = sample.t_us;
-        Some(t)
+        Some(self.last_us)
     }
 
     /// True where all axes give numbers below full scale that differ from their last.
     #[inline]
     fn live(&self, accel: [f32; 3]) -> bool {
-        let [x, y, z] = accel;
+        let [x, y, z] = accel.map(f32::to_bits);
         let [ax, ay, az] = &self.axes;
-        let limit = self.limit_g;
-        math::abs(x) < limit
-            && math::abs(y) < limit
-            && math::abs(z) < limit
-            && x != ax.last
-            && y != ay.last
-            && z != az.last
+        // Without the sign, the order of the bits is that of the numbers; what is
+        // no number comes last.
+        let limit = self.limit_g.to_bits().wrapping_mul(2);
+        x.wrapping_mul(2) < limit
+            && y.wrapping_mul(2) < limit
+            && z.wrapping_mul(2) < limit
+            && x != ax.last.to_bits()
+            && y != ay.last.to_bits()
+            && z != az.last.to_bits()
     }
 
     /// Keeps the values that the next ones are held against.
@@ -184,10 +184,12 @@ impl Sensor {
     /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).
     pub fn step(&mut self, sample: &Sample) -> (Option<Checked>, Option<FaultKind>) {
         let mut fault = None;
+        self.easy = false;
         let Some((t_us, gap_us)) = self.time(sample.t_us, &mut fault) else {
             return (None, fault);
         };
         let (accel_g, good, axis_fault) = self.axes(sample.accel_g);
+        self.easy = self.calm && self.lively;
         let bridged = gap_us <= BRIDGE_US;
         let repeats = if bridged && gap_us > 0 {
             gap_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0)
@@ -304,10 +306,11 @@ impl Sensor {
         let mut missing = false;
         let mut least_same = u32::MAX;
         let mut longest = 0_u32;
-        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
+        let mut bads = [false; 3];
+        for ((axis, &a), bad) in self.axes.iter_mut().zip(accel.iter()).zip(&mut bads) {
             let size = math::abs(a);
-            axis.bad = size.is_nan() || size > full * 1.05;
-            if axis.bad {
+            *bad = size.is_nan() || size > full * 1.05;
+            if *bad {
                 missing = true;
                 axis.same = 0;
                 axis.clipped = 0;
@@ -329,8 +332,8 @@ impl Sensor {
         let coarse = known_step_g > COARSE_G;
         // How far an axis moved while another repeated its value.
         let mut moving = false;
-        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
-            if axis.bad {
+        for ((axis, &a), bad) in self.axes.iter_mut().zip(accel.iter()).zip(&bads) {
+            if *bad {
                 continue;
             }
             if longest <= 1 {
@@ -347,18 +350,19 @@ impl Sensor {
         let mut out = [0.0; 3];
         let mut good = true;
         let (one, all, max_clip) = (self.stuck_one, self.stuck_all, self.clipped_max);
-        for ((axis, &a), o) in self.axes.iter_mut().zip(accel.iter()).zip(out.iter_mut()) {
+        let kept = self.axes.iter_mut().zip(accel.iter()).zip(out.iter_mut());
+        for (((axis, &a), o), bad) in kept.zip(&mut bads) {
             if (axis.same >= one && moving)
                 || (least_same >= all && least_same != u32::MAX && !coarse)
             {
                 stuck = true;
-                axis.bad = true;
+                *bad = true;
             }
             clipped |= axis.clipped > 0;
             if axis.clipped > max_clip {
-                axis.bad = true;
+                *bad = true;
             }
-            if axis.bad {
+            if *bad {
                 good = false;
             } else {
                 axis.held = a;

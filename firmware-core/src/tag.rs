@@ -8,7 +8,7 @@ use crate::fate::FateTest;
 use crate::frame::Frame;
 use crate::math;
 use crate::minute::{Minutes, Summary};
-use crate::posture::Posture;
+use crate::posture::{BATCH_MAX, Posture};
 use crate::rate::{Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
@@ -16,9 +16,6 @@ use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
-
-/// Samples at the working rate from one finer look to the next.
-const DETAIL_EVERY: u8 = 4;
 
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -233,10 +230,13 @@ pub struct FaultCounters {
     pub counts: [u32; 6],
 }
 
-/// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
-/// gives the same bits as stepping the original.
+/// The part of the tag that looks at every sample: from a reading to beats and
+/// minute summaries. Plain data, as [`Tag`] is.
+///
+/// Whoever tries many settings on one record can step one `Front` for all that
+/// differ in later stages only, each with its own [`Judges`].
 #[derive(Clone, Debug, PartialEq, Kept!)]
-pub struct Tag {
+pub struct Front {
     sensor: Sensor,
     decimator: Decimator,
     posture: Posture,
@@ -245,26 +245,57 @@ pub struct Tag {
     axis_known: bool,
     offset_g: f32,
     overturned: bool,
-    until_detail: u8,
+    /// Samples at the working rate to a batch.
+    batch: u8,
+    /// Samples since the last batch that can be trusted.
+    good: u8,
     /// Samples in the posture window that the beat stage has not seen yet.
     behind: u8,
+    /// Time of the newest sample of the last batch, microseconds.
+    batch_us: u64,
     interpolator: Interpolator,
     beats: Beats,
     minutes: Minutes,
     frame: Frame,
-    depth: DepthWatch,
-    fate: FateTest,
-    recovery: Recovery,
-    release: Release,
     now_us: u64,
-    next_second_us: u64,
-    /// When [`Tag::seldom`] has something to do.
-    wake_us: u64,
     working_hz: f32,
     working_us: u32,
     motion_delay_us: u64,
     sway_delay_us: u64,
     depth_m: Option<f32>,
+}
+
+/// The part of the tag that looks at every minute: depth as evidence, and fate.
+#[derive(Clone, Debug, PartialEq, Kept!)]
+pub struct Judges {
+    depth: DepthWatch,
+    fate: FateTest,
+}
+
+/// What [`Judges`] make of a minute.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Verdict {
+    /// Fate was decided or revised.
+    pub fate: Option<FateReport>,
+    /// The minute was swum by a living animal.
+    pub swum: bool,
+    /// Depth cannot be trusted.
+    pub depth_failed: bool,
+    /// The minute as it is recorded.
+    pub minute: Minute,
+}
+
+/// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
+/// gives the same bits as stepping the original.
+#[derive(Clone, Debug, PartialEq, Kept!)]
+pub struct Tag {
+    front: Front,
+    judges: Judges,
+    recovery: Recovery,
+    release: Release,
+    next_second_us: u64,
+    /// When [`Tag::seldom`] has something to do.
+    wake_us: u64,
     cell_left: Option<f32>,
     memory_used: Option<f32>,
     record_bytes: u32,
@@ -273,49 +304,16 @@ pub struct Tag {
 impl Tag {
     /// A tag at the start of its deployment.
     pub fn new(config: Config) -> Self {
-        let sample_hz = config.logger().sample_hz;
-        let decimator = Decimator::new(sample_hz);
-        let working_hz = sample_hz / f32::from(decimator.factor());
-        let interpolator = Interpolator::new(working_hz);
-        let top_hz = working_hz * f32::from(interpolator.factor());
-        let posture = Posture::new(&config, working_hz);
-        let beats = Beats::new(&config, top_hz);
-        let frame = Frame::new(config.logger().mount_deg);
-        let sample_us = 1.0e6 / sample_hz;
-        // The mean of n samples belongs half of n - 1 samples back.
-        let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
-        let motion_us = mean_us + f32::from(posture.delay_samples()) * 1.0e6 / working_hz;
-        let sway_us = mean_us + f32::from(interpolator.delay()) * 1.0e6 / top_hz;
         Tag {
-            sensor: Sensor::new(&config),
-            posture,
-            sway: SwayAxis::new(working_hz / f32::from(DETAIL_EVERY), frame.given_left()),
-            axis: [0.0; 3],
-            axis_known: false,
-            offset_g: 0.0,
-            overturned: false,
-            until_detail: DETAIL_EVERY,
-            behind: 0,
-            minutes: Minutes::new(beats.delay_bound_s(), working_hz),
-            frame,
-            depth: DepthWatch::new(&config),
-            fate: FateTest::new(&config),
+            front: Front::new(&config),
+            judges: Judges::new(&config),
             recovery: Recovery::new(&config),
             release: Release::new(&config),
-            now_us: 0,
             next_second_us: 0,
             wake_us: 0,
-            working_hz,
-            working_us: math::round_u32(1.0e6 / working_hz),
-            motion_delay_us: u64::from(math::round_u32(motion_us)),
-            sway_delay_us: u64::from(math::round_u32(sway_us)),
-            depth_m: None,
             cell_left: None,
             memory_used: None,
             record_bytes: 0,
-            decimator,
-            interpolator,
-            beats,
         }
     }
 
@@ -342,32 +340,212 @@ impl Tag {
     #[inline(never)]
     fn advance(&mut self, sample: &Sample, out: &mut Output) {
         self.readings(sample);
-        if let Some(t_us) = self.sensor.pass(sample) {
-            self.now_us = t_us;
-            self.working(sample.accel_g, true);
-        } else if !self.advance_oddly(sample, out) {
+        if !self.front.take(sample, &mut out.fault) {
             return;
         }
-        if self.beats.has_ready() {
-            out.beat = self.next_beat();
+        if self.front.beat_waits() {
+            out.beat = self.front.next_beat(self.judges.living());
         }
-        if self.now_us >= self.wake_us {
+        if self.front.now_us >= self.wake_us {
             self.seldom(out);
-        } else if self.recovery.busy() && !self.beats.worked() {
+        } else if self.recovery.busy() && !self.front.worked() {
             // A grid point waits for a sample with little else to do.
             self.fit_step(out);
         }
     }
 
+    /// Minutes, and once a second the release.
+    #[inline(never)]
+    fn seldom(&mut self, out: &mut Output) {
+        if let Some(summary) = self.front.minute() {
+            self.minute_step(&summary, out);
+        }
+        let now_us = self.front.now_us;
+        if now_us >= self.next_second_us {
+            self.next_second_us = self.release.until_ceiling(now_us.saturating_add(1_000_000));
+            out.release = self.release_step();
+        }
+        self.wake_us = self.front.minute_wake_us().min(self.next_second_us);
+    }
+
+    #[inline(never)]
+    fn fit_step(&mut self, out: &mut Output) {
+        if let Some(report) = self.recovery.step(self.front.now_us) {
+            out.recovery = Some(report);
+            self.record(record::EVENT_BYTES);
+        }
+    }
+
+    /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`
+    /// so that the ceiling and the other causes of release still hold. Call it
+    /// once a second while no samples come.
+    pub fn tick(&mut self, t_us: u64) -> Option<ReleaseDecision> {
+        self.front.now_us = self.front.now_us.max(t_us);
+        self.release_step()
+    }
+
+    /// Latest cell and memory readings.
+    fn readings(&mut self, sample: &Sample) {
+        if sample.cell_left.is_some() {
+            self.cell_left = sample.cell_left;
+        }
+        if sample.memory_used.is_some() {
+            self.memory_used = sample.memory_used;
+        }
+    }
+
+    #[inline(never)]
+    fn minute_step(&mut self, s: &Summary, out: &mut Output) {
+        let verdict = self.judges.minute(s, &self.front);
+        let fault = self.front.learn(s, verdict.swum, verdict.depth_failed);
+        out.fault = out.fault.or(fault);
+        out.fate = verdict.fate;
+        if out.fate.is_some() {
+            self.record(record::EVENT_BYTES);
+        }
+        self.recovery.add(self.judges.living().then_some(s));
+        self.record(record::MINUTE_BYTES);
+        out.minute = Some(verdict.minute);
+    }
+
+    #[inline(never)]
+    fn release_step(&mut self) -> Option<ReleaseDecision> {
+        let grounds = Grounds {
+            now_us: self.front.now_us,
+            fate: self.judges.report(),
+            recovery: self.recovery.report(),
+            depth_m: self.front.depth_m,
+            cell_left: self.cell_left,
+            memory_used: self.memory_used,
+        };
+        let decision = self.release.step(&grounds);
+        if decision.is_some() {
+            self.record(record::EVENT_BYTES);
+        }
+        decision
+    }
+
+    fn record(&mut self, bytes: usize) {
+        self.record_bytes = self.record_bytes.saturating_add(bytes as u32);
+    }
+
+    /// After the last sample: call until `None` to get what was still waiting
+    /// for later samples.
+    pub fn finish(&mut self) -> Option<Output> {
+        let mut out = Output::default();
+        self.front.finish_samples();
+        if let Some(beat) = self.front.next_beat(self.judges.living()) {
+            out.beat = Some(beat);
+            return Some(out);
+        }
+        let summary = self.front.finish_minute()?;
+        self.minute_step(&summary, &mut out);
+        Some(out)
+    }
+
+    /// Counters of samples at fault.
+    pub fn faults(&self) -> &FaultCounters {
+        self.front.faults()
+    }
+
+    /// Fate as known now. Before any decision: [`Fate::Undetermined`], or
+    /// [`Fate::Alive`] once the animal was seen to swim.
+    pub fn fate(&self) -> Fate {
+        self.judges.fate()
+    }
+
+    /// The decision on fate that stands.
+    pub fn fate_report(&self) -> Option<FateReport> {
+        self.judges.report().copied()
+    }
+
+    /// Latest estimate of recovery.
+    pub fn recovery(&self) -> Option<RecoveryReport> {
+        self.recovery.report().copied()
+    }
+
+    /// The decision to let go, once made.
+    pub fn release(&self) -> Option<ReleaseDecision> {
+        self.release.decision().copied()
+    }
+
+    /// Bytes written to memory so far by the default record (minute summaries and events).
+    pub fn record_bytes(&self) -> u32 {
+        self.record_bytes
+    }
+}
+
+impl Front {
+    /// At the start of a deployment.
+    pub fn new(config: &Config) -> Self {
+        let sample_hz = config.logger().sample_hz;
+        let decimator = Decimator::new(sample_hz);
+        let working_hz = sample_hz / f32::from(decimator.factor());
+        let interpolator = Interpolator::new(working_hz);
+        let top_hz = working_hz * f32::from(interpolator.factor());
+        let posture = Posture::new(config, working_hz);
+        let beats = Beats::new(config, top_hz);
+        let frame = Frame::new(config.logger().mount_deg);
+        let sample_us = 1.0e6 / sample_hz;
+        // A batch fills the beat stage's eight values once, or twice at the slowest rates.
+        let batch = if interpolator.factor() == 1 { BATCH_MAX } else { BATCH_MAX / 2 };
+        // The mean of n samples belongs half of n - 1 samples back.
+        let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
+        let motion_us = mean_us + f32::from(posture.delay_samples()) * 1.0e6 / working_hz;
+        let sway_us = mean_us + f32::from(interpolator.delay()) * 1.0e6 / top_hz;
+        Front {
+            sensor: Sensor::new(config),
+            posture,
+            sway: SwayAxis::new(working_hz / f32::from(batch), frame.given_left()),
+            axis: [0.0; 3],
+            axis_known: false,
+            offset_g: 0.0,
+            overturned: false,
+            batch,
+            good: 0,
+            behind: 0,
+            batch_us: 0,
+            minutes: Minutes::new(beats.delay_bound_s(), working_hz),
+            frame,
+            now_us: 0,
+            working_hz,
+            working_us: math::round_u32(1.0e6 / working_hz),
+            motion_delay_us: u64::from(math::round_u32(motion_us)),
+            sway_delay_us: u64::from(math::round_u32(sway_us)),
+            depth_m: None,
+            decimator,
+            interpolator,
+            beats,
+        }
+    }
+
+    /// Takes a sample. False: it is dropped.
+    #[inline]
+    pub fn take(&mut self, sample: &Sample, fault: &mut Option<FaultKind>) -> bool {
+        if let Some(depth) = sample.depth_m
+            && math::abs(depth) < 12_000.0
+        {
+            self.depth_m = Some(depth);
+            self.minutes.add_depth(depth);
+        }
+        if let Some(t_us) = self.sensor.pass(sample) {
+            self.now_us = t_us;
+            self.working(sample.accel_g, true);
+            return true;
+        }
+        self.take_oddly(sample, fault)
+    }
+
     /// A sample with something odd about its time or an axis. False: it is dropped.
     #[inline(never)]
-    fn advance_oddly(&mut self, sample: &Sample, out: &mut Output) -> bool {
+    fn take_oddly(&mut self, sample: &Sample, out: &mut Option<FaultKind>) -> bool {
         let (checked, fault) = self.sensor.step(sample);
-        out.fault = fault;
+        *out = fault;
         let Some(checked) = checked else { return false };
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
+            self.good = 0;
             self.behind = 0;
             self.beats.restart();
         }
@@ -386,100 +564,80 @@ impl Tag {
         }
     }
 
-    /// Minutes, and once a second the release.
-    #[inline(never)]
-    fn seldom(&mut self, out: &mut Output) {
-        let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
-        if self.minutes.due(motion_us)
-            && let Some(summary) = self.minutes.step(motion_us)
-        {
-            self.minute_step(&summary, out);
-        }
-        if self.now_us >= self.next_second_us {
-            self.next_second_us = self.release.until_ceiling(self.now_us.saturating_add(1_000_000));
-            out.release = self.release_step();
-        }
-        let minute_us = self.minutes.due_us().saturating_add(self.motion_delay_us);
-        self.wake_us = minute_us.min(self.next_second_us);
-    }
-
-    #[inline(never)]
-    fn fit_step(&mut self, out: &mut Output) {
-        if let Some(report) = self.recovery.step(self.now_us) {
-            out.recovery = Some(report);
-            self.record(record::EVENT_BYTES);
-        }
-    }
-
-    /// For a tag whose accelerometer gives nothing: moves its clock on to `t_us`
-    /// so that the ceiling and the other causes of release still hold. Call it
-    /// once a second while no samples come.
-    pub fn tick(&mut self, t_us: u64) -> Option<ReleaseDecision> {
-        self.now_us = self.now_us.max(t_us);
-        self.release_step()
-    }
-
-    /// Latest depth, cell and memory readings.
-    fn readings(&mut self, sample: &Sample) {
-        if let Some(depth) = sample.depth_m
-            && math::abs(depth) < 12_000.0
-        {
-            self.depth_m = Some(depth);
-            self.minutes.add_depth(depth);
-        }
-        if sample.cell_left.is_some() {
-            self.cell_left = sample.cell_left;
-        }
-        if sample.memory_used.is_some() {
-            self.memory_used = sample.memory_used;
-        }
-    }
-
-    /// One sample at the working rate: posture, the sway axis, beats.
+    /// One sample at the working rate. Samples are worked on in batches: posture
+    /// and the top of the beat stage with the last of one, what is left of the
+    /// beat stage with those that follow.
+    #[inline]
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
-        if let Some(motion) = self.posture.step(accel_g) {
-            self.minutes.add_motion(&motion, good);
-            self.until_detail = self.until_detail.wrapping_sub(1);
-            if self.until_detail == 0 {
-                self.until_detail = DETAIL_EVERY;
-                self.detail_step(motion.static_g, good);
-            }
-        }
-        if !self.axis_known {
-            return;
-        }
-        if self.behind == 0 {
-            self.sway_step(math::dot(self.axis, accel_g) - self.offset_g);
+        self.good = self.good.wrapping_add(u8::from(good));
+        if self.posture.take(accel_g) >= self.batch {
+            self.batch_step();
         } else {
-            self.catch_up(accel_g);
+            self.beats.work();
         }
     }
 
-    /// Once the axis is known the window still holds what came before it: that is
-    /// caught up on, two samples at a time.
     #[inline(never)]
-    fn catch_up(&mut self, accel_g: [f32; 3]) {
-        self.behind = self.behind.saturating_add(1);
-        for _ in 0..2 {
-            if self.behind == 0 {
-                break;
-            }
-            self.behind = self.behind.wrapping_sub(1);
-            let value_g =
-                if self.behind == 0 { accel_g } else { self.posture.recent_g(self.behind) };
-            self.sway_step(math::dot(self.axis, value_g) - self.offset_g);
+    fn batch_step(&mut self) {
+        self.behind = self.behind.saturating_add(self.batch);
+        self.batch_us = self.now_us;
+        self.posture_step(self.batch);
+        self.sway_step();
+    }
+
+    /// Posture and activity of `count` samples.
+    fn posture_step(&mut self, count: u8) {
+        let good = core::mem::take(&mut self.good);
+        if let Some(activity) = self.posture.work() {
+            self.minutes.add_activity(&activity, good);
+            self.detail_step(self.posture.static_g(), good == count);
         }
     }
 
-    /// One value of sideways acceleration at the working rate.
-    fn sway_step(&mut self, sway_g: f32) {
-        if self.interpolator.factor() == 1 {
-            self.beats.step(sway_g);
+    /// Motion that has not filled a batch, before a minute is closed.
+    #[inline(never)]
+    fn posture_flush(&mut self) {
+        let count = self.posture.waiting();
+        if count > 0 {
+            self.behind = self.behind.saturating_add(count);
+            self.batch_us = self.now_us;
+            self.posture_step(count);
+        }
+    }
+
+    /// Sideways acceleration for the beat stage. Once the axis is known the window
+    /// still holds what came before it: that is caught up on, a batch more each time.
+    fn sway_step(&mut self) {
+        if !self.axis_known {
+            self.behind = 0;
             return;
         }
-        let values = self.interpolator.step(sway_g);
-        for value in values.iter().take(usize::from(self.interpolator.factor())) {
-            self.beats.step(*value);
+        self.sway_batch();
+        if self.behind >= self.batch {
+            self.sway_batch();
+        }
+    }
+
+    #[inline(never)]
+    fn sway_batch(&mut self) {
+        let unit = self.posture.unit_g();
+        let axis = self.axis.map(|a| a * unit);
+        let mut sway_g = [0.0; BATCH_MAX as usize];
+        for value in sway_g.iter_mut().take(usize::from(self.batch)) {
+            self.behind = self.behind.wrapping_sub(1);
+            *value = self.posture.along(axis, self.behind) - self.offset_g;
+        }
+        if self.interpolator.factor() == 1 {
+            self.beats.take(sway_g);
+            return;
+        }
+        let [a, b, c, d, ..] = sway_g;
+        if self.interpolator.factor() == 2 {
+            self.beats.take(self.interpolator.double([a, b, c, d]));
+            return;
+        }
+        for pair in [[a, b], [c, d]] {
+            self.beats.take(self.interpolator.quadruple(pair));
         }
     }
 
@@ -506,17 +664,19 @@ impl Tag {
         self.axis = axis;
         if !self.axis_known {
             self.axis_known = true;
-            self.behind = self.posture.held().saturating_sub(1);
+            // Whole batches: the one in hand, and what the window holds of those before.
+            self.behind = self.posture.held() / BATCH_MAX * BATCH_MAX;
         }
     }
 
+    /// The next beat that became certain; `living`: as [`Judges::living`] says.
     #[inline(never)]
-    fn next_beat(&mut self) -> Option<Beat> {
+    pub fn next_beat(&mut self, living: bool) -> Option<Beat> {
         // The beat stage lags by the interpolation, and while it catches up.
         let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
         let lag_us = self.sway_delay_us.saturating_add(behind_us);
-        let beat = self.beats.next(self.now_us.saturating_sub(lag_us))?;
-        if self.fate.report().is_some_and(|r| r.fate != Fate::Alive) {
+        let beat = self.beats.next(self.batch_us.saturating_sub(lag_us))?;
+        if !living {
             // A carcass or a loose tag does not swim, whatever rocks it.
             return None;
         }
@@ -530,25 +690,85 @@ impl Tag {
         Some(beat)
     }
 
-    #[inline(never)]
-    fn minute_step(&mut self, s: &Summary, out: &mut Output) {
+    /// True while a beat waits for [`Front::next_beat`].
+    #[inline]
+    pub fn beat_waits(&self) -> bool {
+        self.beats.has_ready()
+    }
+
+    /// True if the latest sample made more work than most.
+    #[inline]
+    pub fn worked(&self) -> bool {
+        self.posture.waiting() == 0 || self.beats.worked()
+    }
+
+    /// The tag's own time, microseconds.
+    #[inline]
+    pub fn now_us(&self) -> u64 {
+        self.now_us
+    }
+
+    /// Latest depth, m.
+    pub fn depth_m(&self) -> Option<f32> {
+        self.depth_m
+    }
+
+    /// When [`Front::minute`] has something to do next, microseconds.
+    #[inline]
+    pub fn minute_wake_us(&self) -> u64 {
+        self.minutes.due_us().saturating_add(self.motion_delay_us)
+    }
+
+    /// The next minute, once it is complete and the beats in it are certain.
+    pub fn minute(&mut self) -> Option<Summary> {
+        let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
+        if !self.minutes.due(motion_us) {
+            return None;
+        }
+        self.posture_flush();
+        self.minutes.step(motion_us)
+    }
+
+    /// After the last sample: works on what has not filled a batch.
+    pub fn finish_samples(&mut self) {
+        self.posture_flush();
+        self.beats.finish();
+    }
+
+    /// After [`Front::finish_samples`]: the minutes still waiting.
+    pub fn finish_minute(&mut self) -> Option<Summary> {
+        self.minutes.finish()
+    }
+
+    /// Learns the worn posture from a minute and what [`Judges`] said of it;
+    /// tells when the depth sensor's fault begins.
+    pub fn learn(&mut self, s: &Summary, swum: bool, depth_failed: bool) -> Option<FaultKind> {
+        let fault = self.sensor.note(FaultKind::DepthFault, depth_failed);
+        let trusted = if depth_failed { None } else { s.depth_m };
+        self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
+        fault
+    }
+
+    /// Counters of samples at fault.
+    pub fn faults(&self) -> &FaultCounters {
+        self.sensor.counters()
+    }
+}
+
+impl Judges {
+    /// With the configured error rates.
+    pub fn new(config: &Config) -> Self {
+        Judges { depth: DepthWatch::new(config), fate: FateTest::new(config) }
+    }
+
+    /// Takes a minute, before `front` learns from it.
+    pub fn minute(&mut self, s: &Summary, front: &Front) -> Verdict {
         let swum = s.beats >= 3.0 && s.good > 0.6;
         let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
-        let fault = self.sensor.note(FaultKind::DepthFault, self.depth.failed());
-        out.fault = out.fault.or(fault);
-        let attitude = self.frame.attitude(s.static_g);
-        let known = if self.frame.known() { Some(&attitude) } else { None };
-        let own = self.beats.own();
-        out.fate = self.fate.step(s, known, clue, own, self.now_us);
-        let trusted = if self.depth.failed() { None } else { s.depth_m };
-        let swum = swum && self.fate.lived();
-        self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
-        if out.fate.is_some() {
-            self.record(record::EVENT_BYTES);
-        }
-        let living = self.fate.report().is_none_or(|r| r.fate == Fate::Alive);
-        self.recovery.add(living.then_some(s));
-        let state = self.state(s);
+        let attitude = front.frame.attitude(s.static_g);
+        let known = if front.frame.known() { Some(&attitude) } else { None };
+        let own = front.beats.own();
+        let fate = self.fate.step(s, known, clue, own, front.now_us);
         let minute = Minute {
             t_us: s.t_us,
             beats_per_min: (s.good >= 0.5).then_some(s.beats),
@@ -558,60 +778,20 @@ impl Tag {
             pitch_deg: attitude.pitch_deg,
             roll_deg: attitude.roll_deg,
             depth_m: s.depth_m,
-            state,
+            state: self.state(s),
         };
-        self.record(record::MINUTE_BYTES);
-        out.minute = Some(minute);
+        let swum = swum && self.fate.lived();
+        Verdict { fate, swum, depth_failed: self.depth.failed(), minute }
     }
 
-    fn state(&self, s: &Summary) -> State {
-        match self.fate.report().map(|r| r.fate) {
-            Some(Fate::Dead) => State::Dead,
-            Some(Fate::DetachedFloating) => State::Floating,
-            Some(Fate::DetachedOnBottom) => State::OnBottom,
-            _ if s.good < 0.5 => State::Unknown,
-            _ if s.beats >= 3.0 || s.beats * s.period_s > 15.0 => State::Swimming,
-            _ => State::Resting,
-        }
+    /// False once the animal was found not to live, or not to wear the tag.
+    pub fn living(&self) -> bool {
+        self.fate.report().is_none_or(|r| r.fate == Fate::Alive)
     }
 
-    #[inline(never)]
-    fn release_step(&mut self) -> Option<ReleaseDecision> {
-        let grounds = Grounds {
-            now_us: self.now_us,
-            fate: self.fate.report(),
-            recovery: self.recovery.report(),
-            depth_m: self.depth_m,
-            cell_left: self.cell_left,
-            memory_used: self.memory_used,
-        };
-        let decision = self.release.step(&grounds);
-        if decision.is_some() {
-            self.record(record::EVENT_BYTES);
-        }
-        decision
-    }
-
-    fn record(&mut self, bytes: usize) {
-        self.record_bytes = self.record_bytes.saturating_add(bytes as u32);
-    }
-
-    /// After the last sample: call until `None` to get what was still waiting
-    /// for later samples.
-    pub fn finish(&mut self) -> Option<Output> {
-        let mut out = Output::default();
-        if let Some(beat) = self.next_beat() {
-            out.beat = Some(beat);
-            return Some(out);
-        }
-        let summary = self.minutes.finish()?;
-        self.minute_step(&summary, &mut out);
-        Some(out)
-    }
-
-    /// Counters of samples at fault.
-    pub fn faults(&self) -> &FaultCounters {
-        self.sensor.counters()
+    /// The decision on fate that stands.
+    pub fn report(&self) -> Option<&FateReport> {
+        self.fate.report()
     }
 
     /// Fate as known now. Before any decision: [`Fate::Undetermined`], or
@@ -624,23 +804,14 @@ impl Tag {
         }
     }
 
-    /// The decision on fate that stands.
-    pub fn fate_report(&self) -> Option<FateReport> {
-        self.fate.report().copied()
-    }
-
-    /// Latest estimate of recovery.
-    pub fn recovery(&self) -> Option<RecoveryReport> {
-        self.recovery.report().copied()
-    }
-
-    /// The decision to let go, once made.
-    pub fn release(&self) -> Option<ReleaseDecision> {
-        self.release.decision().copied()
-    }
-
-    /// Bytes written to memory so far by the default record (minute summaries and events).
-    pub fn record_bytes(&self) -> u32 {
-        self.record_bytes
+    fn state(&self, s: &Summary) -> State {
+        match self.fate.report().map(|r| r.fate) {
+            Some(Fate::Dead) => State::Dead,
+            Some(Fate::DetachedFloating) => State::Floating,
+            Some(Fate::DetachedOnBottom) => State::OnBottom,
+            _ if s.good < 0.5 => State::Unknown,
+            _ if s.beats >= 3.0 || s.beats * s.period_s > 15.0 => State::Swimming,
+            _ => State::Resting,
+        }
     }
 }

@@ -115,7 +115,7 @@ fn profile_of(arguments: &[String]) -> Result<(), String> {
         let mut lines: Vec<_> = profile.lines.into_iter().collect();
         lines.sort_by_key(|l| std::cmp::Reverse(l.1));
         println!("  and by line");
-        for (line, count) in lines.iter().take(40) {
+        for (line, count) in lines.iter().take(2000) {
             println!("  {line:24} {:8.1}", *count as f64 / n);
         }
     }
