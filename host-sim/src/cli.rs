@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_replay, cli_synth};
+use crate::{cli_replay, cli_synth, cli_unpack};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,6 +47,7 @@ struct Cli {
 enum Command {
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
+    Unpack(cli_unpack::Args),
 }
 
 /// Runs the program.
@@ -62,6 +63,7 @@ pub fn main() -> ExitCode {
     let ran = panic::catch_unwind(|| match cli.command {
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
+        Command::Unpack(args) => cli_unpack::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

@@ -48,8 +48,17 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
     /// Have the hardware go wrong as this plan says: resets, buses, sensors, clocks, flash, cell
-    #[arg(long, value_name = "PLAN.toml")]
+    #[arg(long, value_name = "PLAN.toml", conflicts_with_all = ["image", "messages"])]
     faults: Option<PathBuf>,
+    /// Write the flash of the tag as it would be at the end (one trace only; `swaymark unpack` reads it)
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
+    /// Keep ten seconds of raw samples in it every hour and at every decision
+    #[arg(long, requires = "image")]
+    bursts: bool,
+    /// Write the twelve satellite messages of the end, one a line (one trace only)
+    #[arg(long, value_name = "FILE")]
+    messages: Option<PathBuf>,
     /// Traces replayed at a time; by default one a processor core
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
@@ -68,6 +77,13 @@ enum Outcome {
 /// Runs the command.
 pub fn run(args: &Args) -> Status {
     let several = args.traces.len() > 1;
+    if several && (args.image.is_some() || args.messages.is_some()) {
+        cli::problem(&Problem::new(format!(
+            "--image and --messages go with one trace; {} were given",
+            args.traces.len()
+        )));
+        return Status::Input;
+    }
     let keep = match args.format {
         Format::Json => Keep { beats: args.beats, minutes: args.minutes },
         Format::Text => Keep::default(),
@@ -104,11 +120,11 @@ pub fn run(args: &Args) -> Status {
                     let mut prepared = replay::prepare(path, deployment, keep, wrap)
                         .map_err(|problem| (Vec::new(), problem))?;
                     let notices = std::mem::take(&mut prepared.notices);
-                    let ran = match plan {
+                    let done = match plan {
                         Some(plan) => prepared.run_with_faults(plan),
-                        None => prepared.run(),
+                        None => ran(args, prepared),
                     };
-                    match ran {
+                    match done {
                         Ok(report) => Ok((notices, report)),
                         Err(problem) => Err((notices, problem)),
                     }
@@ -143,6 +159,24 @@ pub fn run(args: &Args) -> Status {
 fn load_plan(path: &Path) -> Result<Drawn, Problem> {
     let plan = Plan::load(path)?;
     plan.draw().map_err(|message| Problem::new(format!("{}: {message}", path.display())))
+}
+
+/// Runs a trace; keeps the tag's flash and messages where asked to.
+fn ran(args: &Args, prepared: replay::Prepared) -> Result<Report, Problem> {
+    if args.image.is_none() && args.messages.is_none() {
+        return prepared.run();
+    }
+    let (report, mut kept) = prepared.run_keeping(args.bursts)?;
+    if let Some(path) = &args.image {
+        kept.write_image(path)?;
+    }
+    if let Some(path) = &args.messages {
+        kept.write_messages(path)?;
+    }
+    if !args.quiet && kept.refused() > 0 {
+        cli::notice(format_args!("the memory took no record at {} steps", kept.refused()));
+    }
+    Ok(report)
 }
 
 /// A bar over the bytes of all files, on a terminal only.

@@ -4,9 +4,11 @@
 pub mod deployment;
 pub mod energy;
 pub mod faults;
+pub mod flash;
 pub mod pressure;
 pub mod problem;
 pub mod replay;
 pub mod synth;
 pub mod trace;
 pub mod truth;
+pub mod unpack;

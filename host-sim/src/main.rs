@@ -3,6 +3,7 @@
 mod cli;
 mod cli_replay;
 mod cli_synth;
+mod cli_unpack;
 
 use std::process::ExitCode;
 

@@ -6,6 +6,7 @@
 //! Body axes are x to the head, y to the left flank, z to the back; a level
 //! body at rest reads (0, 0, +1) g.
 
+pub mod course;
 pub mod logger;
 pub mod matching;
 pub mod reference;

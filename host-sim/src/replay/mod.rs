@@ -3,6 +3,7 @@
 //! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
 //! of it is a checkpoint. [`replay_file`] does the whole job for one file.
 
+mod kept;
 mod report;
 mod text;
 
@@ -21,7 +22,9 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
+pub use kept::Kept;
 pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
+pub(crate) use report::{cause_name, fate_name, fault_name, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
 
 /// Time between readings of the cell and of the memory, microseconds.
@@ -77,6 +80,7 @@ pub struct Replayer {
     /// Where faults are injected: the hardware that the tag runs on.
     hardware: Option<Box<Hardware>>,
     injected: Option<Injected>,
+    kept: Option<Box<Kept>>,
 }
 
 impl Replayer {
@@ -99,6 +103,7 @@ impl Replayer {
             minutes: Vec::new(),
             hardware: None,
             injected: None,
+            kept: None,
         }
     }
 
@@ -107,6 +112,11 @@ impl Replayer {
         let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
         let hardware = Hardware::new(setup.config, settings, plan.clone());
         Replayer { hardware: Some(Box::new(hardware)), ..Replayer::new(setup) }
+    }
+
+    /// From now on also keeps what the tag would keep in flash and send.
+    pub fn keep(&mut self, kept: Kept) {
+        self.kept = Some(Box::new(kept));
     }
 
     /// Takes one row, as the tag would take one sample.
@@ -133,19 +143,32 @@ impl Replayer {
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
         }
-        let Some(hardware) = &mut self.hardware else {
-            let out = self.tag.step(&sample);
-            self.take(&out);
+        if let Some(hardware) = &mut self.hardware {
+            let mut out = Output::default();
+            if hardware.step(&sample, &mut out) {
+                self.take(&out);
+            }
             return;
-        };
-        let mut out = Output::default();
-        if hardware.step(&sample, &mut out) {
-            self.take(&out);
+        }
+        let out = self.tag.step(&sample);
+        self.take(&out);
+        if let Some(kept) = &mut self.kept {
+            if let Some(left) = sample.cell_left {
+                kept.cell(left);
+            }
+            kept.sample(&sample, &out);
         }
     }
 
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
+        self.drain();
+        self.energy.record(u64::from(self.tag.record_bytes()));
+        Report::new(self, facts, read)
+    }
+
+    /// What was still waiting for later samples.
+    fn drain(&mut self) {
         if let Some(mut hardware) = self.hardware.take() {
             let mut last = Vec::new();
             while let Some(out) = hardware.finish() {
@@ -160,11 +183,12 @@ impl Replayer {
         while let Some(out) = self.tag.finish() {
             self.take(&out);
         }
-        self.energy.record(u64::from(self.tag.record_bytes()));
-        Report::new(self, facts, read)
     }
 
     fn take(&mut self, out: &Output) {
+        if let Some(kept) = &mut self.kept {
+            kept.take(self.last_us, out, &self.tag);
+        }
         if let Some(beat) = &out.beat {
             self.beat_count += 1;
             if self.keep.beats {
@@ -390,6 +414,28 @@ impl Prepared {
             replayer.push(&row);
         }
         Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+}
+
+impl Prepared {
+    /// Runs the whole trace and keeps what the tag would keep in flash and send,
+    /// with raw `bursts` if wanted.
+    ///
+    /// # Errors
+    /// Damage met further on in the file; a memory too small for a log.
+    pub fn run_keeping(mut self, bursts: bool) -> Result<(Report, Kept), Problem> {
+        let mut kept = Kept::new(&self.setup, &self.facts, bursts)?;
+        let mut replayer = Replayer::new(&self.setup);
+        replayer.keep(kept.clone());
+        while let Some(row) = self.reader.next_row()? {
+            replayer.push(&row);
+        }
+        replayer.drain();
+        if let Some(filled) = replayer.kept.take() {
+            kept = *filled;
+        }
+        kept.end(replayer.last_us, &replayer.tag);
+        Ok((replayer.finish(self.facts, self.reader.faults()), kept))
     }
 }
 

@@ -133,7 +133,7 @@ fn times<S: serde::Serializer>(times: &Option<BeatTimes>, to: S) -> Result<S::Ok
 }
 
 /// One minute.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Minute {
     /// Start, s.
     pub t_s: f64,
@@ -156,7 +156,7 @@ pub struct Minute {
 }
 
 impl Minute {
-    pub(super) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
+    pub(crate) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
         Minute {
             t_s: seconds(m.t_us, first_t_s),
             beats_per_min: m.beats_per_min,
@@ -166,15 +166,31 @@ impl Minute {
             pitch_deg: m.pitch_deg,
             roll_deg: m.roll_deg,
             depth_m: m.depth_m,
-            state: match m.state {
-                State::Swimming => "swimming",
-                State::Resting => "resting",
-                State::Dead => "dead",
-                State::Floating => "floating",
-                State::OnBottom => "on_bottom",
-                State::Unknown => "unknown",
-            },
+            state: state_name(m.state),
         }
+    }
+}
+
+/// Name of what the animal was doing.
+pub(crate) fn state_name(state: State) -> &'static str {
+    match state {
+        State::Swimming => "swimming",
+        State::Resting => "resting",
+        State::Dead => "dead",
+        State::Floating => "floating",
+        State::OnBottom => "on_bottom",
+        State::Unknown => "unknown",
+    }
+}
+
+/// Name of a fate, and of how the tag came off.
+pub(crate) fn fate_name(fate: Fate) -> (&'static str, Option<&'static str>) {
+    match fate {
+        Fate::Undetermined => ("undetermined", None),
+        Fate::Alive => ("alive", None),
+        Fate::Dead => ("dead", None),
+        Fate::DetachedFloating => ("detached", Some("floating")),
+        Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
     }
 }
 
@@ -208,7 +224,7 @@ pub struct Memory {
 }
 
 /// Name of a kind of fault found by the tag.
-fn fault_name(kind: FaultKind) -> &'static str {
+pub(crate) fn fault_name(kind: FaultKind) -> &'static str {
     match kind {
         FaultKind::StuckAxis => "stuck_axis",
         FaultKind::ClippedAxis => "clipped_axis",
@@ -219,7 +235,7 @@ fn fault_name(kind: FaultKind) -> &'static str {
     }
 }
 
-fn cause_name(cause: Cause) -> &'static str {
+pub(crate) fn cause_name(cause: Cause) -> &'static str {
     match cause {
         Cause::Ceiling => "ceiling",
         Cause::Death => "death",
@@ -240,13 +256,7 @@ fn seconds(us: u64, first_t_s: f64) -> f64 {
 impl Report {
     pub(super) fn new(r: Replayer, facts: FileFacts, read: &ReadFaults) -> Self {
         let at = |us: u64| seconds(us, r.first_t_s);
-        let (fate, fate_detail) = match r.tag.fate() {
-            Fate::Undetermined => ("undetermined", None),
-            Fate::Alive => ("alive", None),
-            Fate::Dead => ("dead", None),
-            Fate::DetachedFloating => ("detached", Some("floating")),
-            Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
-        };
+        let (fate, fate_detail) = fate_name(r.tag.fate());
         let decided = r.tag.fate_report().filter(|f| f.fate == r.tag.fate());
         let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
         let recovery = r.tag.recovery();
