@@ -18,7 +18,7 @@ fn check(bases: &[Base], verdicts: &[(usize, Verdict)]) {
     print!("{}", study::summary(bases, verdicts));
     let mut wrong = 0;
     for (which, v) in verdicts {
-        if !v.broken.is_empty() || v.excuse.is_none() && !v.same {
+        if !v.broken.is_empty() || v.excuse.is_none() && !v.same && !v.marginal {
             wrong += 1;
             println!(
                 "{}, plan {}: {:?}\n    {:?}\n    {:?}",
@@ -41,7 +41,7 @@ fn promises_hold_over_short_deployments() {
 /// The whole study: `SWAYMARK_PLANS=10000 cargo test --release -p host-sim --test
 /// fault_plans -- --ignored --nocapture`.
 #[test]
-#[ignore = "takes half an hour or more"]
+#[ignore = "takes about an hour of two idle cores"]
 fn promises_hold_over_two_days() {
     let plans = std::env::var("SWAYMARK_PLANS").map_or(10_000, |n| n.parse().expect("a number"));
     let from = std::env::var("SWAYMARK_PLANS_FROM").map_or(0, |n| n.parse().expect("a number"));

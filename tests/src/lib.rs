@@ -7,6 +7,7 @@
 //! body at rest reads (0, 0, +1) g.
 
 pub mod course;
+pub mod fuzz;
 pub mod logger;
 pub mod matching;
 pub mod reference;

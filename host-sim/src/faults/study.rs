@@ -31,6 +31,8 @@ const SECOND_US: u64 = 1_000_000;
 /// From a look at the clocks to the fire pin: a look a second, arming, a step or
 /// two of the driver.
 const REACTION_US: u64 = 6 * SECOND_US;
+/// A recovery this little before the ceiling is marginal.
+const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
 /// Time in water that a tag has to sense before it can know that it is there.
 const WATER_US: u64 = 90 * SECOND_US;
 /// Evidence that a plan may take and still leave the decision as it was.
@@ -136,6 +138,18 @@ impl Base {
         self.rows.len() as u64 * self.period_us
     }
 
+    /// Recovery is an estimate: where it is decided just before the ceiling or just
+    /// not, minutes lost in a reset tip it.
+    fn marginal(&self, outcome: &Outcome) -> bool {
+        let late = |o: &Outcome| {
+            let at_us = o.fired_us.unwrap_or(0);
+            matches!(o.cause, Some(Cause::Ceiling))
+                || matches!(o.cause, Some(Cause::Recovered))
+                    && at_us.saturating_add(MARGIN_US) >= self.ceiling_us
+        };
+        late(outcome) && late(&self.plain)
+    }
+
     /// Runs the random plan of a seed and holds it against the promises.
     pub fn judge(&self, seed: u64, harshness: Harshness) -> Verdict {
         let hours = self.end_us() as f64 / 3.6e9;
@@ -164,9 +178,18 @@ impl Base {
                 Some(_) => {}
             }
         }
-        let same = outcome.fate == self.plain.fate && outcome.cause == self.plain.cause;
-        Verdict { seed, outcome, broken, same, excuse: excuse(&plan, &log), away, decked, log }
+        let same_fate = kind(outcome.fate) == kind(self.plain.fate);
+        let same = same_fate && outcome.cause == self.plain.cause;
+        let marginal = same_fate && !same && self.marginal(&outcome);
+        let excuse = excuse(&plan, &log);
+        Verdict { seed, outcome, broken, same, marginal, excuse, away, decked, log }
     }
+}
+
+/// A tag that is off may rise from the bottom in one run and not in the other,
+/// where its link parts late.
+fn kind(fate: Fate) -> Fate {
+    if fate == Fate::DetachedOnBottom { Fate::DetachedFloating } else { fate }
 }
 
 /// Why a decision may differ from the one without faults.
@@ -229,6 +252,8 @@ pub struct Verdict {
     pub broken: Vec<Broken>,
     /// Fate and cause are those without faults.
     pub same: bool,
+    /// They are not, by a recovery that was decided just before the ceiling or just not.
+    pub marginal: bool,
     /// What took the evidence, if anything.
     pub excuse: Option<Excuse>,
     /// The tag had no power at the ceiling.
@@ -302,9 +327,10 @@ pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
         let name = excuse.map_or("evidence whole".into(), |e| format!("{e:?}"));
         let _ = writeln!(
             text,
-            "  {name}: {} of {}",
+            "  {name}: {} of {}, {} more but for a marginal recovery",
             count(&|v| v.same && v.excuse == excuse),
-            count(&|v| v.excuse == excuse)
+            count(&|v| v.excuse == excuse),
+            count(&|v| v.marginal && v.excuse == excuse)
         );
     }
     text

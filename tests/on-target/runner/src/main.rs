@@ -5,6 +5,7 @@ mod breaks;
 mod check;
 mod demo;
 mod elf;
+mod links;
 mod log;
 mod make;
 mod measure;
@@ -31,6 +32,7 @@ usage: tests/on-target/run [COMMAND]
   break      checks that a broken constant and a planted panic are found
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
+  links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
   profile    [HZ] [SECONDS] instructions by stage and source line";
 
@@ -47,6 +49,7 @@ fn main() -> ExitCode {
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
         "log" => log::all(),
+        "links" => links::all(),
         "bless" => reference::bless(),
         "profile" => profile_of(&rest),
         _ => Err(USAGE.to_owned()),
@@ -66,13 +69,14 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "log", "break", "check", "measure"] {
+    for name in ["reference", "newcomer", "log", "links", "break", "check", "measure"] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
             "log" => log::all(),
+            "links" => links::all(),
             "break" => breaks::all(),
             "check" => check::all(&TARGETS),
             _ => measure::all(&here(), false, false),
