@@ -138,8 +138,8 @@ pub struct Keeper {
     period_us: u32,
     /// Samples since the last look at the clocks.
     samples: u32,
-    /// Latest reading of the timer.
-    timer_us: u64,
+    /// Latest reading of the timer, once there was one.
+    timer_us: Option<u64>,
     depth: Option<(f32, u64)>,
     wet: Option<bool>,
     next_vitals_us: u64,
@@ -232,7 +232,7 @@ impl Keeper {
             ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
             period_us: config.sample_us(),
             samples: 0,
-            timer_us: clocks.timer_us,
+            timer_us: None,
             depth: None,
             wet: None,
             next_vitals_us: 0,
@@ -253,8 +253,8 @@ impl Keeper {
         out: &mut Output,
     ) {
         self.samples = self.samples.saturating_add(1);
-        let stands = clocks.timer_us <= self.timer_us;
-        self.timer_us = clocks.timer_us;
+        let stands = self.timer_us.is_some_and(|last_us| clocks.timer_us <= last_us);
+        self.timer_us = Some(clocks.timer_us);
         let timer_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
         // A timer that stands still must not stop the looks at the other clocks.
         let look = timer_us >= SECOND_US || self.sampled_us() >= SLOW_US;
@@ -298,7 +298,7 @@ impl Keeper {
     fn look(&mut self, clocks: &Clocks) {
         let unseen_us = self.sampled_us();
         self.whole.vitals.clock.tick(clocks, unseen_us);
-        self.timer_us = clocks.timer_us;
+        self.timer_us = Some(clocks.timer_us);
         self.samples = 0;
     }
 

@@ -35,7 +35,7 @@ pub fn swim(hz: f64, seconds: f64, seed: u32) -> Vec<Sample> {
     for i in 0..(hz * seconds) as u64 {
         let t = i as f64 / hz;
         let (a, b, c) = (noise(), noise(), noise());
-        if (t % 311.0) < 0.7 {
+        if t > 1.0 && (t % 311.0) < 0.7 {
             continue;
         }
         let beats = (t % 60.0) < 45.0;
