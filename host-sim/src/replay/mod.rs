@@ -138,7 +138,7 @@ impl Replayer {
             || row.t_us + 3 * HOUSEKEEPING_US < self.next_housekeeping_us
         {
             self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
-            let bytes = self.tag.record_bytes();
+            let bytes = self.running().map_or(0, Tag::record_bytes);
             self.energy.record(u64::from(bytes));
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
@@ -185,6 +185,11 @@ impl Replayer {
         }
     }
 
+    /// The tag that takes the samples; `None` while its hardware is away.
+    fn running(&self) -> Option<&Tag> {
+        self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
+    }
+
     fn take(&mut self, out: &Output) {
         if let Some(kept) = &mut self.kept {
             kept.take(self.last_us, out, &self.tag);
@@ -200,10 +205,9 @@ impl Replayer {
         {
             self.minutes.push(Minute::new(minute, self.first_t_s));
         }
-        let tag = self.hardware.as_ref().map_or(Some(&self.tag), |h| h.tag());
-        let Some(counters) = tag.map(Tag::faults) else { return };
-        if *counters != self.seen {
-            self.seen = *counters;
+        let Some(&counters) = self.running().map(Tag::faults) else { return };
+        if counters != self.seen {
+            self.seen = counters;
             for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
                 if *first == 0 && count > 0 {
                     *first = self.last_line;
