@@ -134,7 +134,7 @@ settings! {
         stationary_depth_m: f32 = 1.0, 0.1, 10.0, "Change of depth in ten minutes below which depth counts as stationary, in m.";
         surface_depth_m: f32 = 1.5, 0.2, 10.0, "Depth above which a tag counts as being at the surface, in m.";
         recovered_fraction: f32 = 0.8, 0.5, 0.99, "Part of the way to the settled level at which an animal counts as recovered.";
-        recovery_sd_max_h: f32 = 1.25, 0.1, 12.0, "Standard error of the recovery time at which it is decided, in h.";
+        recovery_sd_max_h: f32 = 1.5, 0.1, 12.0, "Standard error of the recovery time at which it is decided, in h.";
         recovery_prob: f32 = 0.95, 0.5, 0.9999, "Probability that the animal has recovered, needed before recovery is decided.";
     }
 }

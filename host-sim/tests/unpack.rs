@@ -1,5 +1,6 @@
 //! From a trace to the flash image and the messages, and back.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -87,6 +88,12 @@ fn image_and_messages_tell_what_the_replay_told() {
         assert!((d.release_t_s.expect("known") - report.release.t_s.expect("known")).abs() <= 30.0);
         assert!(!d.course.whole);
     }
+    // Hurt a record in the middle: damaged and missing have keys too.
+    let mut hurt = kept.image().to_vec();
+    hurt[200] ^= 4;
+    hurt[4096 + 200] ^= 4;
+    documented(&ImageReport::new("image", &hurt, None), "JSON of an image");
+
     // Five with damaged ones among them, in any order.
     let mut lines = hex(&kept);
     lines.rotate_left(4);
@@ -96,6 +103,7 @@ fn image_and_messages_tell_what_the_replay_told() {
     lines.reverse();
     let told = MessageReport::new("some", &lines.join("\n")).expect("hexadecimal");
     assert_eq!(told.refused.len(), 2);
+    documented(&told, "JSON of messages");
     let course = &told.deployments[0].course;
     assert!(course.whole && course.closed);
     for point in &course.points {
@@ -166,6 +174,44 @@ fn the_commands_work_together() {
     std::fs::write(dir.path().join("empty"), "").expect("written");
     let (status, _, stderr) = run(&["unpack", &at("empty")]);
     assert!(status == Some(2) && stderr.contains("is empty"), "{stderr}");
+}
+
+/// Paths of all keys: `a`, `a.b`, `a[].b`.
+fn paths(value: &serde_json::Value, at: &str, into: &mut BTreeSet<String>) {
+    match value {
+        serde_json::Value::Object(entries) => {
+            for (key, value) in entries {
+                let path = if at.is_empty() { key.clone() } else { format!("{at}.{key}") };
+                paths(value, &path, into);
+                into.insert(path);
+            }
+        }
+        serde_json::Value::Array(items) => {
+            items.iter().for_each(|v| paths(v, &format!("{at}[]"), into));
+        }
+        _ => {}
+    }
+}
+
+/// Keys that a section of `docs/unpack.md` tells.
+fn told(section: &str) -> BTreeSet<String> {
+    let doc = include_str!("../../docs/unpack.md");
+    let (_, rest) = doc.split_once(&format!("## {section}\n")).expect("the section");
+    let rows = rest.split("\n## ").next().expect("text").lines();
+    rows.filter_map(|row| row.strip_prefix("| `")?.split('`').next().map(str::to_owned)).collect()
+}
+
+/// `docs/unpack.md` tells every key that is printed, and no other.
+fn documented(report: &impl serde::Serialize, section: &str) {
+    let mut printed = BTreeSet::new();
+    paths(&serde_json::to_value(report).expect("JSON"), "", &mut printed);
+    // The keys of a minute are told in docs/formats.md.
+    printed.retain(|key| !key.starts_with("minutes[].") && !key.starts_with("events[].minute."));
+    let told = told(section);
+    let missing: Vec<_> = printed.difference(&told).collect();
+    assert!(missing.is_empty(), "printed, not in docs/unpack.md: {missing:?}");
+    let stale: Vec<_> = told.difference(&printed).collect();
+    assert!(stale.is_empty(), "in docs/unpack.md, not printed: {stale:?}");
 }
 
 proptest! {

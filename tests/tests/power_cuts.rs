@@ -91,7 +91,12 @@ fn which(record: &Record) -> Option<u32> {
 
 /// Every acknowledged record is there, once, in order, and nothing else but what
 /// was written whole without being acknowledged.
-fn check_all(run: &Run<4, 1024>, salvage: &Salvage, unacknowledged: &[u32], what: &str) {
+fn check_all<const WORD: usize, const BLOCK: usize>(
+    run: &Run<WORD, BLOCK>,
+    salvage: &Salvage,
+    unacknowledged: &[u32],
+    what: &str,
+) {
     for class in [Class::Detail, Class::Minutes, Class::Summary] {
         let mut kept = salvage.of(class).peekable();
         let mut all: Vec<(u32, bool)> =
@@ -124,6 +129,7 @@ fn a_cut_in_every_operation_loses_nothing() {
     assert_eq!(whole.acknowledged.len(), RECORDS as usize);
     check_all(&whole, &salvage(flash.bytes(), None), &[], "no cut");
     let operations = flash.operations();
+    println!("{operations} operations");
     assert!(operations > u64::from(RECORDS) + 20, "segments were opened: {operations}");
 
     for cut in 0..operations {
@@ -245,4 +251,50 @@ fn random_cuts_and_flipped_bits_lose_only_what_they_hit() {
     // The cases met what they are for.
     assert!(lost > 200, "{lost} records were hit");
     assert!(dropped_by_class[0] > 1000 && dropped_by_class[1] > 1000, "{dropped_by_class:?}");
+}
+
+/// Blocks that cannot be erased any more: the log goes round them.
+#[test]
+fn worn_blocks_lose_nothing() {
+    for seed in 0..60 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut flash = NorSim::<4, 1024>::new(64, seed);
+        // From the start, and from the middle on.
+        (0..12).for_each(|_| flash.wear(rng.random_range(0..64)));
+        let mut run = Run::open(flash);
+        for n in 0..RECORDS {
+            if n == RECORDS / 2 {
+                let flash = run.log().flash();
+                (0..8).for_each(|_| flash.wear(rng.random_range(0..64)));
+            }
+            assert!(run.append(n));
+        }
+        let what = format!("seed {seed}");
+        assert_eq!(run.refused, 0, "{what}");
+        let flash = run.stop();
+        assert_eq!(flash.uses().breaches, 0, "{what}");
+        check_all(&run, &salvage(flash.bytes(), None), &[], &what);
+    }
+}
+
+/// Words of 8 and 32 bytes, as flash within a microcontroller has them.
+#[test]
+fn wide_words_keep_the_promise_too() {
+    fn cut_at<const WORD: usize, const BLOCK: usize>(cut: u64) {
+        let mut run = Run::<WORD, BLOCK>::open(NorSim::new(24, cut));
+        run.log().flash().cut_after(cut);
+        let failed = (0..RECORDS).find(|n| !run.append(*n)).expect("the power goes");
+        let flash = run.stop();
+        run.boot(flash);
+        assert!((failed + 1..RECORDS).all(|n| run.append(n)));
+        let flash = run.stop();
+        let what = format!("word {WORD}, block {BLOCK}, cut in operation {cut}");
+        assert_eq!((flash.uses().breaches, run.refused), (0, 0), "{what}");
+        check_all(&run, &salvage(flash.bytes(), None), &[failed], &what);
+    }
+    for cut in (0..500).step_by(3) {
+        cut_at::<8, 2048>(cut);
+        cut_at::<32, 4096>(cut);
+        cut_at::<1, 4096>(cut);
+    }
 }

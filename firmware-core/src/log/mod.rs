@@ -27,10 +27,12 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::record::{Body, CLASSES, Class, Kind, Pack};
 
-/// Segments tried before giving up, where the flash fails.
+/// Places tried for a record before giving up, where the flash fails.
 const TRIES: usize = 6;
-/// Of these, on free segments before one in use is dropped.
-const FREE_TRIES: usize = 3;
+/// Segments tried for a new one.
+const SEGMENT_TRIES: usize = 16;
+/// Of these, free ones before one in use is dropped.
+const FREE_TRIES: usize = 12;
 /// Smallest number of segments.
 const SEGMENTS_MIN: u32 = 4;
 
@@ -381,8 +383,8 @@ impl<F: NorFlash> Log<F> {
     #[inline(never)]
     fn open_segment(&mut self, class: Class) -> Result<Head, LogError> {
         // Segments that failed are passed over in this search.
-        let mut tried = [u16::MAX; TRIES];
-        for attempt in 0..TRIES {
+        let mut tried = [u16::MAX; SEGMENT_TRIES];
+        for attempt in 0..SEGMENT_TRIES {
             let free_first = attempt < FREE_TRIES;
             let Some((segment, found)) = self.choose(class, free_first, &tried) else {
                 return Err(if attempt > 0 { LogError::Flash } else { LogError::Full });
@@ -445,7 +447,7 @@ impl<F: NorFlash> Log<F> {
         &mut self,
         class: Class,
         free_first: bool,
-        tried: &[u16; TRIES],
+        tried: &[u16; SEGMENT_TRIES],
     ) -> Option<(u16, Found)> {
         let mut free: Option<(u16, Found)> = None;
         let mut oldest: Option<(u16, Header)> = None;

@@ -120,6 +120,7 @@ impl Course {
     }
 
     /// Every two points become one.
+    #[inline(never)]
     fn halve(&mut self) {
         for n in 0..POINTS {
             let from = n.saturating_mul(2);
@@ -155,6 +156,7 @@ impl Course {
     }
 
     /// The points as sent: those complete, and all once the course is closed.
+    #[inline(never)]
     pub fn codes(&self) -> [u8; POINTS] {
         let mut codes = [0; POINTS];
         let closed = self.revision == super::FINAL;

@@ -101,6 +101,7 @@ fn tenths(hours: f32, most: u32) -> u32 {
 }
 
 impl Facts {
+    #[inline(never)]
     pub(super) fn encode(&self, to: &mut Writer<'_>) {
         to.put(u32::from(self.deployment), 8);
         to.put(u32::from(fate_code(self.fate)), 3);

@@ -63,6 +63,7 @@ pub enum MessageError {
 
 impl Message {
     /// The bytes to send.
+    #[inline(never)]
     pub fn encode(&self) -> [u8; MESSAGE_BYTES] {
         let mut bytes = [0; MESSAGE_BYTES];
         let mut to = Writer::new(&mut bytes);

@@ -11,6 +11,7 @@ mod make;
 mod measure;
 mod newcomer;
 mod profile;
+mod records;
 mod reference;
 mod results;
 mod target;
@@ -30,6 +31,8 @@ usage: tests/on-target/run [COMMAND]
   check      host and both targets, bit for bit
   measure    cost against the bounds; rewrites docs/on-target-table.md
   break      checks that a broken constant and a planted panic are found
+  records    log and satellite summary: the same bytes, and their cost; rewrites
+             docs/on-target-records.md
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
@@ -48,6 +51,7 @@ fn main() -> ExitCode {
         "measure" => measure::all(&here(), true, true),
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
+        "records" => records::all(true),
         "log" => log::all(),
         "links" => links::all(),
         "bless" => reference::bless(),
@@ -69,12 +73,13 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "log", "links", "break", "check", "measure"] {
+    for name in ["reference", "newcomer", "records", "log", "links", "break", "check", "measure"] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
+            "records" => records::all(false),
             "log" => log::all(),
             "links" => links::all(),
             "break" => breaks::all(),

@@ -10,10 +10,10 @@ use core::hint::black_box;
 use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
+use embedded_hal::digital::{ErrorKind, ErrorType as PinErrorType, OutputPin};
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
-use embedded_hal::digital::{ErrorKind, ErrorType as PinErrorType, OutputPin};
 use firmware_core::checkpoint::clock::Clocks;
 use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
 use firmware_core::checkpoint::slots::Region;
