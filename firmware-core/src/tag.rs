@@ -1,5 +1,7 @@
 //! The whole tag: one sample in, what the tag knows and decides out.
 
+use core::fmt;
+
 use crate::beats::Beats;
 use crate::checkpoint::Kept;
 use crate::config::Config;
@@ -286,8 +288,9 @@ pub struct Verdict {
 }
 
 /// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
-/// gives the same bits as stepping the original.
-#[derive(Clone, Debug, PartialEq, Kept!)]
+/// gives the same bits as stepping the original. Its debug text names all stages
+/// side by side, in the order in which a sample travels.
+#[derive(Clone, PartialEq, Kept!)]
 pub struct Tag {
     front: Front,
     judges: Judges,
@@ -299,6 +302,44 @@ pub struct Tag {
     cell_left: Option<f32>,
     memory_used: Option<f32>,
     record_bytes: u32,
+}
+
+impl fmt::Debug for Tag {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Tag")
+            .field("sensor", &self.front.sensor)
+            .field("decimator", &self.front.decimator)
+            .field("posture", &self.front.posture)
+            .field("sway", &self.front.sway)
+            .field("axis", &self.front.axis)
+            .field("axis_known", &self.front.axis_known)
+            .field("offset_g", &self.front.offset_g)
+            .field("overturned", &self.front.overturned)
+            .field("batch", &self.front.batch)
+            .field("good", &self.front.good)
+            .field("behind", &self.front.behind)
+            .field("batch_us", &self.front.batch_us)
+            .field("interpolator", &self.front.interpolator)
+            .field("beats", &self.front.beats)
+            .field("minutes", &self.front.minutes)
+            .field("frame", &self.front.frame)
+            .field("depth", &self.judges.depth)
+            .field("fate", &self.judges.fate)
+            .field("recovery", &self.recovery)
+            .field("release", &self.release)
+            .field("now_us", &self.front.now_us)
+            .field("next_second_us", &self.next_second_us)
+            .field("wake_us", &self.wake_us)
+            .field("working_hz", &self.front.working_hz)
+            .field("working_us", &self.front.working_us)
+            .field("motion_delay_us", &self.front.motion_delay_us)
+            .field("sway_delay_us", &self.front.sway_delay_us)
+            .field("depth_m", &self.front.depth_m)
+            .field("cell_left", &self.cell_left)
+            .field("memory_used", &self.memory_used)
+            .field("record_bytes", &self.record_bytes)
+            .finish()
+    }
 }
 
 impl Tag {
@@ -665,7 +706,7 @@ impl Front {
         if !self.axis_known {
             self.axis_known = true;
             // Whole batches: the one in hand, and what the window holds of those before.
-            self.behind = self.posture.held() / BATCH_MAX * BATCH_MAX;
+            self.behind = self.posture.held() & !(BATCH_MAX - 1);
         }
     }
 

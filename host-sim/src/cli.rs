@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_replay, cli_synth, cli_unpack};
+use crate::{cli_budget, cli_replay, cli_sweep, cli_synth, cli_unpack};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -45,8 +45,10 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
+    Sweep(Box<cli_sweep::Args>),
     Unpack(cli_unpack::Args),
 }
 
@@ -61,8 +63,10 @@ pub fn main() -> ExitCode {
     }));
     let cli = Cli::parse();
     let ran = panic::catch_unwind(|| match cli.command {
+        Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
+        Command::Sweep(args) => cli_sweep::run(&args),
         Command::Unpack(args) => cli_unpack::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()

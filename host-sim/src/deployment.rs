@@ -15,13 +15,12 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::problem::{Problem, nearest, shown};
+use crate::tag_file::{DEFAULT_TAG, Figure, Spread, TagFile};
 use crate::trace::open_file;
 
 /// Full scale taken where none is given, g.
 pub const DEFAULT_RANGE_G: f64 = 16.0;
-/// Capacity of the cell taken where none is given, mAh.
-pub const DEFAULT_CELL_MAH: f64 = 1000.0;
-/// Memory for the record taken where none is given, MiB.
+/// Memory for the record taken where neither deployment nor tag gives one, MiB.
 pub const DEFAULT_MEMORY_MIB: f64 = 8.0;
 
 /// Unix times, s, that a deployment can start at: 1970 to 2100. The tag's solar
@@ -33,7 +32,10 @@ const MAX_BYTES: u64 = 1024 * 1024;
 const TABLES: [(&str, &[&str]); 5] = [
     ("deployment", &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "notes"]),
     ("animal", &["breathing", "length_m"]),
-    ("logger", &["sample_hz", "range_g", "counts_per_g", "mount_deg", "cell_mah", "memory_mib"]),
+    (
+        "logger",
+        &["sample_hz", "range_g", "counts_per_g", "mount_deg", "tag", "cell_mah", "memory_mib"],
+    ),
     ("detector", &[]),
     ("release", &[]),
 ];
@@ -78,10 +80,13 @@ pub struct Deployment {
     pub counts_per_g: Option<f64>,
     /// Roll, pitch and yaw of the mounting, degrees.
     pub mount_deg: Option<[f32; 3]>,
-    /// Nominal capacity of the cell, mAh.
-    pub cell_mah: f64,
-    /// Memory for the record, MiB.
-    pub memory_mib: f64,
+    /// Tag file, relative to the deployment file, or the name of a tag that comes
+    /// with the program.
+    pub tag: Option<String>,
+    /// Nominal capacity of the battery, mAh; instead of that of the tag.
+    pub cell_mah: Option<f64>,
+    /// Memory for the record, MiB; instead of that of the tag.
+    pub memory_mib: Option<f64>,
     /// Settings of the detectors.
     pub detector: Detector,
     /// Settings of the release decision.
@@ -107,8 +112,9 @@ impl Default for Deployment {
             range_g: DEFAULT_RANGE_G,
             counts_per_g: None,
             mount_deg: None,
-            cell_mah: DEFAULT_CELL_MAH,
-            memory_mib: DEFAULT_MEMORY_MIB,
+            tag: None,
+            cell_mah: None,
+            memory_mib: None,
             detector: Detector::DEFAULT,
             release: Release::DEFAULT,
             text: String::new(),
@@ -215,6 +221,49 @@ impl Deployment {
             .map_err(|error| self.config_problem(error))
     }
 
+    /// The tag that made the trace: the file or shipped tag that `tag` names, or the
+    /// default one, with the capacity and memory given here.
+    ///
+    /// # Errors
+    /// A tag file that is missing or not sound.
+    pub fn tag_file(&self) -> Result<TagFile, Problem> {
+        let mut tag = match &self.tag {
+            None => TagFile::shipped(DEFAULT_TAG),
+            Some(name) => match TagFile::shipped(name) {
+                Some(tag) => Some(tag),
+                None => {
+                    let dir = Path::new(&self.name).parent().unwrap_or(Path::new(""));
+                    let path = dir.join(name);
+                    if !path.exists() {
+                        let shipped: Vec<_> = TagFile::shipped_names().collect();
+                        let message = format!("tag {}: no such file", shown(name.as_bytes()));
+                        return Err(self.at_key("tag", &message).help(format!(
+                            "a path from the folder of the deployment file, or one of the tags \
+                             that come with the program: {}",
+                            shipped.join(", ")
+                        )));
+                    }
+                    Some(TagFile::load(&path)?)
+                }
+            },
+        }
+        .ok_or_else(|| Problem::new("the tag that comes with the program cannot be read"))?;
+        if let Some(mah) = self.cell_mah {
+            tag.cell.nominal_mah.value = mah / tag.cell.in_parallel;
+        }
+        let memory = self.memory_mib.or(self.tag.is_none().then_some(DEFAULT_MEMORY_MIB));
+        if let Some(mib) = memory {
+            let source = if self.memory_mib.is_some() { "deployment file" } else { "default" };
+            tag.memory_mib = Some(Figure {
+                key: "memory.size_mib".into(),
+                value: mib,
+                spread: Spread::Part(0.0),
+                source: source.into(),
+            });
+        }
+        Ok(tag)
+    }
+
     fn config_problem(&self, error: ConfigError) -> Problem {
         match error {
             ConfigError::OutOfRange { key, got, min, max } => {
@@ -245,12 +294,18 @@ impl Deployment {
     }
 }
 
-fn one_line(text: &str) -> String {
+pub(crate) fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// A problem at a place in a text, with line and column in the message too.
-fn located(name: &str, text: &str, span: &Range<usize>, message: &str, label: &str) -> Problem {
+pub(crate) fn located(
+    name: &str,
+    text: &str,
+    span: &Range<usize>,
+    message: &str,
+    label: &str,
+) -> Problem {
     let before = &text.as_bytes()[..span.start.min(text.len())];
     let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
     let start_of_line = before.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);
@@ -366,6 +421,7 @@ impl Reader {
             });
         }
         match key {
+            "tag" => self.deployment.tag = Some(self.string(key, value)?),
             "id" => self.deployment.id = Some(self.string(key, value)?),
             "notes" => self.deployment.notes = Some(self.string(key, value)?),
             "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
@@ -390,8 +446,12 @@ impl Reader {
             "range_g" => self.deployment.range_g = self.number(key, value)?,
             "counts_per_g" => self.deployment.counts_per_g = Some(self.number(key, value)?),
             "mount_deg" => self.deployment.mount_deg = Some(self.angles(key, value)?),
-            "cell_mah" => self.deployment.cell_mah = self.ranged(key, value, 1.0, 1e6)?,
-            "memory_mib" => self.deployment.memory_mib = self.ranged(key, value, 0.001, 1e6)?,
+            "cell_mah" => {
+                self.deployment.cell_mah = Some(self.ranged(key, value, 1.0, 1e6)?);
+            }
+            "memory_mib" => {
+                self.deployment.memory_mib = Some(self.ranged(key, value, 0.001, 1e6)?);
+            }
             _ => return Err(self.unknown(Some(table), key, &value.span())),
         }
         Ok(())

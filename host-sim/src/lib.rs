@@ -1,6 +1,7 @@
 //! Simulator of the tag: reads recorded traces, runs them through the very code
 //! of the tag, and reports what it would have decided; and makes traces with truth.
 
+pub mod budget;
 pub mod deployment;
 pub mod energy;
 pub mod faults;
@@ -8,7 +9,10 @@ pub mod flash;
 pub mod pressure;
 pub mod problem;
 pub mod replay;
+pub mod score;
+pub mod sweep;
 pub mod synth;
+pub mod tag_file;
 pub mod trace;
 pub mod truth;
 pub mod unpack;

@@ -1,7 +1,9 @@
 //! The `swaymark` program.
 
 mod cli;
+mod cli_budget;
 mod cli_replay;
+mod cli_sweep;
 mod cli_synth;
 mod cli_unpack;
 

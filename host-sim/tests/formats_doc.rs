@@ -122,8 +122,6 @@ fn ranges_of_the_deployment_file_are_those_of_the_program() {
             let d = Deployment::default();
             let of = match key {
                 "range_g" => d.range_g,
-                "cell_mah" => d.cell_mah,
-                "memory_mib" => d.memory_mib,
                 other => panic!("a default of {other} that this test does not know"),
             };
             assert_eq!(of, default, "{key}");

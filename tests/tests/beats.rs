@@ -11,8 +11,8 @@
 
 use firmware_core::config::Breathing;
 use firmware_core::tag::Sample;
+use host_sim::score::matching::{TrueBeat, match_beats};
 use swaymark_tests::logger::{Logger, between, draws, log_between};
-use swaymark_tests::matching::{TrueBeat, match_beats};
 use swaymark_tests::run::{Run, config, sample_us};
 use swaymark_tests::stats;
 use swaymark_tests::stray::Carcass;

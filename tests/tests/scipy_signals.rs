@@ -8,9 +8,9 @@
 //! each minute's periodogram.
 
 use firmware_core::config::{Breathing, Config, Logger};
+use host_sim::score::matching::{match_beats, with_periods};
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use swaymark_tests::matching::{match_beats, with_periods};
 use swaymark_tests::run::{Run, config, run_accel};
 use swaymark_tests::{reference, stats};
 

@@ -9,12 +9,13 @@ mod text;
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use firmware_core::config::{Breathing, Config};
 use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
-use crate::deployment::{Deployment, START_UNIX_S, beside};
-use crate::energy::{Energy, EnergyModel};
+use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
+use crate::energy::tracker::{TraceLoads, Tracker};
 use crate::faults::hardware::{Hardware, Injected};
 use crate::faults::plan::Drawn;
 use crate::problem::Problem;
@@ -23,8 +24,10 @@ use crate::trace::{
 };
 
 pub use kept::Kept;
-pub use report::{Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report};
-pub(crate) use report::{cause_name, fate_name, fault_name, state_name};
+pub use report::{
+    BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
+};
+pub(crate) use report::{cause_name, fate_name, fault_name, seconds, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
 
 /// Time between readings of the cell and of the memory, microseconds.
@@ -45,12 +48,12 @@ pub struct Keep {
 }
 
 /// What a [`Replayer`] is built from.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Setup {
     /// The configuration of the tag.
     pub config: Config,
-    /// Parts and cell.
-    pub energy: EnergyModel,
+    /// Parts and battery.
+    pub energy: Arc<TraceLoads>,
     /// Memory for the record, bytes.
     pub memory_bytes: f64,
     /// Added to tag time for reports, s: the `t_s` of the first row.
@@ -64,7 +67,7 @@ pub struct Setup {
 #[derive(Clone, Debug)]
 pub struct Replayer {
     tag: Tag,
-    energy: Energy,
+    energy: Tracker,
     memory_bytes: f64,
     first_t_s: f64,
     keep: Keep,
@@ -87,7 +90,7 @@ impl Replayer {
     /// At the start of a deployment.
     pub fn new(setup: &Setup) -> Self {
         Replayer {
-            energy: Energy::new(setup.energy, f64::from(setup.config.logger().sample_hz)),
+            energy: Tracker::new(Arc::clone(&setup.energy)),
             tag: Tag::new(setup.config),
             memory_bytes: setup.memory_bytes,
             first_t_s: setup.first_t_s,
@@ -139,7 +142,7 @@ impl Replayer {
         {
             self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
             let bytes = self.running().map_or(0, Tag::record_bytes);
-            self.energy.record(u64::from(bytes));
+            self.energy.settle(u64::from(bytes));
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
         }
@@ -163,7 +166,7 @@ impl Replayer {
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
         self.drain();
-        self.energy.record(u64::from(self.tag.record_bytes()));
+        self.energy.settle(u64::from(self.tag.record_bytes()));
         Report::new(self, facts, read)
     }
 
@@ -262,11 +265,11 @@ pub fn prepare(
         None if beside.exists() => Deployment::load(&beside)?,
         None => {
             notices.push(format!(
-                "{name}: no deployment file {}; assumed: ram ventilator, full scale {} g, cell of \
-                 {} mAh, default settings, no wait for daylight",
+                "{name}: no deployment file {}; assumed: ram ventilator, full scale {} g, tag \
+                 {}, default settings, no wait for daylight",
                 beside.display(),
                 crate::deployment::DEFAULT_RANGE_G,
-                crate::deployment::DEFAULT_CELL_MAH,
+                crate::tag_file::DEFAULT_TAG,
             ));
             Deployment::default()
         }
@@ -338,10 +341,12 @@ pub fn prepare_source(
         ));
     }
     let config = deployment.config(sample_hz, start_unix_us)?;
-    let memory_bytes = deployment.memory_mib * 1024.0 * 1024.0;
+    let tag = deployment.tag_file()?;
+    let memory_mib = tag.memory_mib.as_ref().map_or(DEFAULT_MEMORY_MIB, |m| m.value);
+    let memory_bytes = memory_mib * 1024.0 * 1024.0;
     let setup = Setup {
         config,
-        energy: EnergyModel { cell_mah: deployment.cell_mah, ..EnergyModel::default() },
+        energy: Arc::new(TraceLoads::new(&tag, sample_hz)),
         memory_bytes,
         first_t_s,
         keep,
@@ -355,7 +360,8 @@ pub fn prepare_source(
         breathing: deployment.breathing.unwrap_or(Breathing::Ram),
         has_depth: reader.has_depth(),
         raw_counts: reader.accel_unit() == AccelUnit::Raw,
-        cell_mah: deployment.cell_mah,
+        cell_mah: tag.cell.nominal_mah.value * tag.cell.in_parallel,
+        tag: tag.id,
         memory_bytes,
     };
     Ok(Prepared { reader, setup, facts, notices })

@@ -27,8 +27,10 @@ pub struct FileFacts {
     pub has_depth: bool,
     /// Whether acceleration was given in counts.
     pub raw_counts: bool,
-    /// Nominal capacity of the cell, mAh.
+    /// Nominal capacity of the battery, mAh.
     pub cell_mah: f64,
+    /// Name of the tag whose parts draw on it.
+    pub tag: String,
     /// Memory for the record, bytes.
     pub memory_bytes: f64,
 }
@@ -122,6 +124,11 @@ pub struct BeatTimes {
 }
 
 impl BeatTimes {
+    /// Times in microseconds of tag time; `first_t_s` is the time of its start, s.
+    pub(crate) fn new(us: Vec<u64>, first_t_s: f64) -> Self {
+        BeatTimes { us, first_t_s }
+    }
+
     /// The times on the clock of the trace, s.
     pub fn iter(&self) -> impl Iterator<Item = f64> + '_ {
         self.us.iter().map(|&us| seconds(us, self.first_t_s))
@@ -248,7 +255,7 @@ pub(crate) fn cause_name(cause: Cause) -> &'static str {
 }
 
 /// Tag time on the clock of the trace, s.
-fn seconds(us: u64, first_t_s: f64) -> f64 {
+pub(crate) fn seconds(us: u64, first_t_s: f64) -> f64 {
     // Whole microseconds first, so that the quotient is the nearest number.
     (us as f64 + (first_t_s * 1e6).round()) / 1e6
 }

@@ -6,6 +6,7 @@
 //! reading goes on; a file that cannot be a trace is a [`Problem`].
 
 mod cell;
+mod decoded;
 mod faults;
 mod header;
 mod open;
@@ -22,6 +23,7 @@ use crate::problem::{Problem, shown};
 use cell::{Cell, Decimals};
 use header::Layout;
 
+pub use decoded::{Decoded, Samples};
 pub use faults::{READ_FAULTS, ReadFault, ReadFaults, Tally};
 pub use header::{AccelUnit, STANDARD_GRAVITY_MS2};
 pub(crate) use open::bounded;

@@ -40,6 +40,13 @@ pub struct Match {
 }
 
 impl Match {
+    /// Sum of squared timing errors of the pairs, the offset removed, s2.
+    pub fn timing_sum_s2(&self, truth: &[TrueBeat], found_s: &[f64]) -> f64 {
+        let error_s =
+            |&(i, j): &(usize, usize)| found_s[j] - truth[i].t_s - self.offset * truth[i].period_s;
+        self.pairs.iter().map(|pair| error_s(pair).powi(2)).sum()
+    }
+
     /// Harmonic mean of the part of beats found that are true, and of true beats that are found.
     pub fn f1(&self) -> f64 {
         if self.truth + self.found == 0 {
@@ -77,12 +84,13 @@ fn at_offset(truth: &[TrueBeat], found_s: &[f64], offset: f64) -> Vec<(usize, us
     pairs
 }
 
-/// The best match over all constant phase offsets, in steps of 1/64 of a cycle.
-/// With an unknown mounting left cannot be told from right, so an offset is free.
+/// The best match over all constant phase offsets, in steps of 1/64 of a cycle; the
+/// offset is then the mean of its pairs. With an unknown mounting left cannot be told
+/// from right, so an offset is free.
 pub fn match_beats(truth: &[TrueBeat], found_s: &[f64]) -> Match {
     let mut best = Match { truth: truth.len(), found: found_s.len(), ..Match::default() };
     let mut spread = f64::MAX;
-    for step in -32..32 {
+    for step in -32..=32 {
         let offset = f64::from(step) / 64.0;
         let pairs = at_offset(truth, found_s, offset);
         let error = pairs
@@ -97,6 +105,10 @@ pub fn match_beats(truth: &[TrueBeat], found_s: &[f64]) -> Match {
             best.pairs = pairs;
             best.offset = offset;
         }
+    }
+    let cycles = |&(i, j): &(usize, usize)| (found_s[j] - truth[i].t_s) / truth[i].period_s;
+    if !best.pairs.is_empty() {
+        best.offset = best.pairs.iter().map(cycles).sum::<f64>() / best.pairs.len() as f64;
     }
     best
 }

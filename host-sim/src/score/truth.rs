@@ -1,0 +1,109 @@
+//! What a truth file says, made ready to be judged by.
+
+use std::path::Path;
+
+use super::matching::{TrueBeat, with_periods};
+use super::trace_score::TrueFate;
+use crate::deployment::{TruthSource, beside};
+use crate::problem::Problem;
+use crate::truth::{self, Event, TruthEvent};
+
+/// A true beat belongs to a cycle of at most so many median cycles of its trace: a
+/// lone beat between two long glides has no period of its own.
+const LONGEST_CYCLE: f64 = 2.0;
+
+/// A death followed by true beats for longer than this was a predation: the beats
+/// are those of the animal that carries the tag, s.
+const CARRIED_ON_S: f64 = 600.0;
+
+/// The truth of one trace. Made once, it serves any number of reports of that trace.
+#[derive(Clone, Debug)]
+pub struct Truth {
+    /// True beats in order of time.
+    pub(super) beats: Vec<TrueBeat>,
+    /// From and to when the truth lists every beat, s; `None` where it says nothing of beats.
+    pub(super) beats_told_s: Option<(f64, f64)>,
+    /// First death, s.
+    pub(super) death_s: Option<f64>,
+    /// First loss of the tag, s.
+    pub(super) detached_s: Option<f64>,
+    /// First recovery, s.
+    pub(super) recovered_s: Option<f64>,
+    /// Whether an absent `recovered` means that the animal had not recovered.
+    pub(super) tells_recovery: bool,
+    /// Whether beats go on long after the death.
+    eaten: bool,
+}
+
+impl Truth {
+    /// From the events of a truth file in order of time. `source` is what the
+    /// deployment file says of it.
+    ///
+    /// An invented truth is whole: what it does not list did not happen. An annotated
+    /// one, or one of unsaid source, tells of recovery only if it lists it, and of
+    /// beats only if it lists any: annotated ones from its first to its last beat and
+    /// on after death or loss of the tag, others throughout.
+    pub fn new(events: &[TruthEvent], source: Option<TruthSource>) -> Self {
+        let first = |what| events.iter().find(|e| e.event == what).map(|e| e.t_s);
+        let times: Vec<f64> =
+            events.iter().filter(|e| e.event == Event::Beat).map(|e| e.t_s).collect();
+        let beats = capped(with_periods(&times));
+        let (death_s, detached_s) = (first(Event::Death), first(Event::Detached));
+        let always = (f64::NEG_INFINITY, f64::INFINITY);
+        let beats_told_s = match (source, beats.first(), beats.last()) {
+            (Some(TruthSource::Invented), _, _) => Some(always),
+            (_, None, _) | (_, _, None) => None,
+            (None, ..) => Some(always),
+            (Some(TruthSource::Annotated), Some(first), Some(last)) => {
+                let end = last.t_s + 0.5 * last.period_s;
+                let over =
+                    [death_s, detached_s].into_iter().flatten().any(|t| t + 60.0 >= last.t_s);
+                let end = if over { f64::INFINITY } else { end };
+                Some((first.t_s - 0.5 * first.period_s, end))
+            }
+        };
+        let last_beat_s = times.last().copied().unwrap_or(f64::NEG_INFINITY);
+        let recovered_s = first(Event::Recovered);
+        Truth {
+            beats,
+            beats_told_s,
+            death_s,
+            detached_s,
+            recovered_s,
+            tells_recovery: source == Some(TruthSource::Invented) || recovered_s.is_some(),
+            eaten: death_s.is_some_and(|t| last_beat_s > t + CARRIED_ON_S),
+        }
+    }
+
+    /// Reads the truth file beside `trace`.
+    ///
+    /// # Errors
+    /// As [`truth::load`].
+    pub fn beside(trace: &Path, source: Option<TruthSource>) -> Result<Self, Problem> {
+        Ok(Self::new(&truth::load(&beside(trace, ".truth.csv"))?, source))
+    }
+
+    /// What became of the animal and its tag first, and when, s.
+    pub fn fate(&self) -> (TrueFate, Option<f64>) {
+        match (self.death_s, self.detached_s) {
+            (Some(d), Some(off)) if off < d => (TrueFate::Detached, Some(off)),
+            (Some(d), _) => (if self.eaten { TrueFate::Eaten } else { TrueFate::Dead }, Some(d)),
+            (None, Some(off)) => (TrueFate::Detached, Some(off)),
+            (None, None) => (TrueFate::Alive, None),
+        }
+    }
+}
+
+/// No beat with a cycle longer than [`LONGEST_CYCLE`] medians.
+fn capped(mut beats: Vec<TrueBeat>) -> Vec<TrueBeat> {
+    let mut periods: Vec<f64> = beats.iter().map(|b| b.period_s).collect();
+    if periods.is_empty() {
+        return beats;
+    }
+    let middle = periods.len() / 2;
+    let (_, &mut median, _) = periods.select_nth_unstable_by(middle, f64::total_cmp);
+    for beat in &mut beats {
+        beat.period_s = beat.period_s.min(LONGEST_CYCLE * median);
+    }
+    beats
+}

@@ -1,0 +1,79 @@
+//! The outcome of one leaf in the form in which a replay reports, to be judged.
+
+use firmware_core::tag::Fate;
+
+use super::fan::Outcome;
+use crate::replay::{
+    BeatTimes, Beats, EnergyUse, FileFacts, Memory, Minute, ReleaseReport, Report, cause_name,
+    seconds,
+};
+
+/// A report of what a judge looks at; faults and the measures of minutes are left
+/// out. With `found`, beats and minutes are in it.
+pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> Report {
+    let first_t_s = facts.first_t_s;
+    let at = |us: u64| seconds(us, first_t_s);
+    let (fate, fate_detail) = match o.fate {
+        Fate::Undetermined => ("undetermined", None),
+        Fate::Alive => ("alive", None),
+        Fate::Dead => ("dead", None),
+        Fate::DetachedFloating => ("detached", Some("floating")),
+        Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
+    };
+    let decided = o.fates.last().filter(|f| f.fate == o.fate);
+    let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
+    let recovered = o.recovery.filter(|r| r.decided_us.is_some());
+    let estimate = |t_s: f32| ((f64::from(t_s) + first_t_s) * 1e3).round() / 1e3;
+    Report {
+        injected: None,
+        schema: 1,
+        trace: facts.trace.clone(),
+        id: facts.id.clone(),
+        samples: 0,
+        duration_s,
+        sample_hz: facts.sample_hz,
+        fate,
+        fate_detail,
+        fate_t_s: happened.map(|f| at(f.event_us)),
+        fate_decided_t_s: decided.map(|f| at(f.decided_us)),
+        fate_evidence: decided.map(|f| f.evidence),
+        recovery_t_s: recovered.map(|r| estimate(r.t_s)),
+        recovery_decided_t_s: recovered.and_then(|r| r.decided_us).map(at),
+        recovery_estimate_t_s: o.recovery.map(|r| estimate(r.t_s)),
+        recovery_se_s: o.recovery.map(|r| r.se_s),
+        recovery_prob: o.recovery.map(|r| r.prob),
+        release: ReleaseReport {
+            t_s: o.release.map(|d| at(d.t_us)),
+            cause: o.release.map_or("none", |d| cause_name(d.cause)),
+            value: o.release.map(|d| d.value),
+            bound: o.release.map(|d| d.bound),
+            since_s: o.release.map(|d| at(d.since_us)),
+        },
+        beats: Beats {
+            count: o.found.beats_us.len() as u64,
+            times_s: found.then(|| BeatTimes::new(o.found.beats_us.clone(), first_t_s)),
+        },
+        minutes: found.then(|| o.found.minutes.iter().map(|&m| minute(m, first_t_s)).collect()),
+        faults: Vec::new(),
+        energy: EnergyUse { used_mah: o.used_mah, left_fraction: o.left_fraction },
+        memory: Memory {
+            record_bytes: o.record_bytes,
+            used_fraction: (f64::from(o.record_bytes) / facts.memory_bytes).min(1.0),
+        },
+        facts: facts.clone(),
+    }
+}
+
+fn minute((t_us, beats_per_min): (u64, Option<f32>), first_t_s: f64) -> Minute {
+    Minute {
+        t_s: seconds(t_us, first_t_s),
+        beats_per_min,
+        sway_g: 0.0,
+        odba_g: 0.0,
+        vedba_g: 0.0,
+        pitch_deg: 0.0,
+        roll_deg: 0.0,
+        depth_m: None,
+        state: "unknown",
+    }
+}
