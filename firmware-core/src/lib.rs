@@ -10,8 +10,10 @@
 #![cfg_attr(not(test), no_std)]
 
 pub mod beats;
+pub mod checkpoint;
 pub mod config;
 pub mod depth;
+pub mod drivers;
 pub mod fate;
 pub mod frame;
 pub mod log;
@@ -23,6 +25,7 @@ pub mod rate;
 pub mod record;
 pub mod recovery;
 pub mod release;
+pub mod release_driver;
 pub mod sensor;
 pub mod sun;
 pub mod sway;

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::io::{self, BufWriter, IsTerminal, Write};
 use std::num::NonZeroUsize;
 use std::panic::{self, AssertUnwindSafe};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 
 use clap::ValueEnum;
+use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::problem::Problem;
 use host_sim::replay::{self, Keep, Report};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -46,6 +47,9 @@ pub struct Args {
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
+    /// Have the hardware go wrong as this plan says: resets, buses, sensors, clocks, flash, cell
+    #[arg(long, value_name = "PLAN.toml", conflicts_with_all = ["image", "messages"])]
+    faults: Option<PathBuf>,
     /// Write the flash of the tag as it would be at the end (one trace only; `swaymark unpack` reads it)
     #[arg(long, value_name = "FILE")]
     image: Option<PathBuf>,
@@ -84,6 +88,13 @@ pub fn run(args: &Args) -> Status {
         Format::Json => Keep { beats: args.beats, minutes: args.minutes },
         Format::Text => Keep::default(),
     };
+    let plan = match args.faults.as_deref().map(load_plan).transpose() {
+        Ok(plan) => plan,
+        Err(problem) => {
+            cli::problem(&problem);
+            return Status::Input;
+        }
+    };
     let bar = progress(args);
     let jobs = args.jobs.map_or(0, NonZeroUsize::get);
     let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
@@ -101,7 +112,7 @@ pub fn run(args: &Args) -> Status {
     pool.in_place_scope_fifo(|scope| {
         for (n, path) in args.traces.iter().enumerate() {
             let send = send.clone();
-            let bar = &bar;
+            let (bar, plan) = (&bar, plan.as_ref());
             scope.spawn_fifo(move |_| {
                 let ran = panic::catch_unwind(AssertUnwindSafe(|| {
                     let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
@@ -109,7 +120,11 @@ pub fn run(args: &Args) -> Status {
                     let mut prepared = replay::prepare(path, deployment, keep, wrap)
                         .map_err(|problem| (Vec::new(), problem))?;
                     let notices = std::mem::take(&mut prepared.notices);
-                    match ran(args, prepared) {
+                    let done = match plan {
+                        Some(plan) => prepared.run_with_faults(plan),
+                        None => ran(args, prepared),
+                    };
+                    match done {
                         Ok(report) => Ok((notices, report)),
                         Err(problem) => Err((notices, problem)),
                     }
@@ -138,6 +153,12 @@ pub fn run(args: &Args) -> Status {
     bar.finish_and_clear();
     printer.end();
     printer.status
+}
+
+/// Reads a plan of faults and draws what it leaves to chance.
+fn load_plan(path: &Path) -> Result<Drawn, Problem> {
+    let plan = Plan::load(path)?;
+    plan.draw().map_err(|message| Problem::new(format!("{}: {message}", path.display())))
 }
 
 /// Runs a trace; keeps the tag's flash and messages where asked to.

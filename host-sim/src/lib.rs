@@ -6,6 +6,7 @@ pub mod budget;
 pub mod compare;
 pub mod deployment;
 pub mod energy;
+pub mod faults;
 pub mod flash;
 pub mod pressure;
 pub mod problem;

@@ -8,6 +8,7 @@
 
 pub mod brute_force;
 pub mod course;
+pub mod fuzz;
 pub mod logger;
 pub mod reference;
 pub mod run;

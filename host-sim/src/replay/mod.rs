@@ -16,6 +16,8 @@ use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
+use crate::faults::hardware::{Hardware, Injected};
+use crate::faults::plan::Drawn;
 use crate::problem::Problem;
 use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
@@ -78,6 +80,9 @@ pub struct Replayer {
     beat_count: u64,
     beats_us: Vec<u64>,
     minutes: Vec<Minute>,
+    /// Where faults are injected: the hardware that the tag runs on.
+    hardware: Option<Box<Hardware>>,
+    injected: Option<Injected>,
     kept: Option<Box<Kept>>,
 }
 
@@ -99,8 +104,17 @@ impl Replayer {
             beat_count: 0,
             beats_us: Vec::new(),
             minutes: Vec::new(),
+            hardware: None,
+            injected: None,
             kept: None,
         }
+    }
+
+    /// At the start of a deployment on hardware that goes wrong as planned.
+    pub fn with_faults(setup: &Setup, plan: &Drawn) -> Self {
+        let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
+        let hardware = Hardware::new(setup.config, settings, plan.clone());
+        Replayer { hardware: Some(Box::new(hardware)), ..Replayer::new(setup) }
     }
 
     /// From now on also keeps what the tag would keep in flash and send.
@@ -127,10 +141,17 @@ impl Replayer {
             || row.t_us + 3 * HOUSEKEEPING_US < self.next_housekeeping_us
         {
             self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
-            let bytes = self.tag.record_bytes();
+            let bytes = self.running().map_or(0, Tag::record_bytes);
             self.energy.settle(u64::from(bytes));
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
+        }
+        if let Some(hardware) = &mut self.hardware {
+            let mut out = Output::default();
+            if hardware.step(&sample, &mut out) {
+                self.take(&out);
+            }
+            return;
         }
         let out = self.tag.step(&sample);
         self.take(&out);
@@ -156,9 +177,25 @@ impl Replayer {
 
     /// What was still waiting for later samples.
     fn drain(&mut self) {
+        if let Some(mut hardware) = self.hardware.take() {
+            let mut last = Vec::new();
+            while let Some(out) = hardware.finish() {
+                last.push(out);
+            }
+            if let Some(tag) = hardware.tag() {
+                self.tag = tag.clone();
+            }
+            self.injected = Some(Injected::new(&hardware, self.first_t_s));
+            last.iter().for_each(|out| self.take(out));
+        }
         while let Some(out) = self.tag.finish() {
             self.take(&out);
         }
+    }
+
+    /// The tag that takes the samples; `None` while its hardware is away.
+    fn running(&self) -> Option<&Tag> {
+        self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
     }
 
     fn take(&mut self, out: &Output) {
@@ -176,9 +213,9 @@ impl Replayer {
         {
             self.minutes.push(Minute::new(minute, self.first_t_s));
         }
-        let counters = self.tag.faults();
-        if *counters != self.seen {
-            self.seen = *counters;
+        let Some(&counters) = self.running().map(Tag::faults) else { return };
+        if counters != self.seen {
+            self.seen = counters;
             for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
                 if *first == 0 && count > 0 {
                     *first = self.last_line;
@@ -373,8 +410,21 @@ impl Prepared {
     ///
     /// # Errors
     /// Damage met further on in the file.
-    pub fn run(mut self) -> Result<Report, Problem> {
-        let mut replayer = Replayer::new(&self.setup);
+    pub fn run(self) -> Result<Report, Problem> {
+        let replayer = Replayer::new(&self.setup);
+        self.through(replayer)
+    }
+
+    /// Runs the whole trace on hardware that goes wrong as planned.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run_with_faults(self, plan: &Drawn) -> Result<Report, Problem> {
+        let replayer = Replayer::with_faults(&self.setup, plan);
+        self.through(replayer)
+    }
+
+    fn through(mut self, mut replayer: Replayer) -> Result<Report, Problem> {
         while let Some(row) = self.reader.next_row()? {
             replayer.push(&row);
         }

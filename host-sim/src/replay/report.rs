@@ -5,6 +5,7 @@ use firmware_core::tag::{self, Cause, FAULT_KINDS, Fate, FaultKind, State};
 use serde::Serialize;
 
 use super::Replayer;
+use crate::faults::hardware::Injected;
 use crate::trace::{READ_FAULTS, ReadFaults};
 
 /// Facts about the trace and its deployment that the report repeats or needs.
@@ -82,6 +83,9 @@ pub struct Report {
     pub energy: EnergyUse,
     /// Memory taken.
     pub memory: Memory,
+    /// What was injected, where faults were.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub injected: Option<Injected>,
     /// Facts for the text form.
     #[serde(skip)]
     pub facts: FileFacts,
@@ -266,7 +270,8 @@ impl Report {
         let recovered = recovery.filter(|rec| rec.decided_us.is_some());
         let estimate =
             |rec: &tag::RecoveryReport| ((f64::from(rec.t_s) + r.first_t_s) * 1e3).round() / 1e3;
-        let release = r.tag.release();
+        // A decision outlives the detectors' state where faults are injected.
+        let release = r.injected.as_ref().map_or(r.tag.release(), |i| i.decision);
         let tallies = r.tag_faults();
         let by_tag = FAULT_KINDS.iter().zip(tallies).map(|(&kind, t)| (fault_name(kind), t));
         let by_file = READ_FAULTS.iter().map(|&kind| (kind.name(), read.get(kind)));
@@ -317,6 +322,7 @@ impl Report {
                 record_bytes,
                 used_fraction: (f64::from(record_bytes) / r.memory_bytes).min(1.0),
             },
+            injected: r.injected,
             facts,
         }
     }

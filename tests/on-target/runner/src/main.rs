@@ -5,6 +5,7 @@ mod breaks;
 mod check;
 mod demo;
 mod elf;
+mod links;
 mod log;
 mod make;
 mod measure;
@@ -34,6 +35,7 @@ usage: tests/on-target/run [COMMAND]
              docs/on-target-records.md
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
+  links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
   profile    [HZ] [SECONDS] instructions by stage and source line";
 
@@ -51,6 +53,7 @@ fn main() -> ExitCode {
         "newcomer" => newcomer::all(),
         "records" => records::all(true),
         "log" => log::all(),
+        "links" => links::all(),
         "bless" => reference::bless(),
         "profile" => profile_of(&rest),
         _ => Err(USAGE.to_owned()),
@@ -70,7 +73,7 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "records", "log", "break", "check", "measure"] {
+    for name in ["reference", "newcomer", "records", "log", "links", "break", "check", "measure"] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
@@ -78,6 +81,7 @@ fn all() -> Result<(), String> {
             "newcomer" => newcomer::all(),
             "records" => records::all(false),
             "log" => log::all(),
+            "links" => links::all(),
             "break" => breaks::all(),
             "check" => check::all(&TARGETS),
             _ => measure::all(&here(), false, false),
