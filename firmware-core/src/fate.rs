@@ -143,6 +143,11 @@ impl FateTest {
         self.report.as_ref()
     }
 
+    /// Evidence as it stands: not living, floating, on the bottom (see [`crate::tag::Evidence`]).
+    pub fn evidence(&self) -> [f32; 3] {
+        [self.evidence, self.floating, self.bottom_evidence()]
+    }
+
     /// True if the latest minute was that of a living animal.
     pub fn lived(&self) -> bool {
         self.lived

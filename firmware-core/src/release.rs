@@ -112,6 +112,13 @@ impl Release {
         self.done.as_ref()
     }
 
+    /// Since when a cause stands, microseconds; `None` while it does not, and for the ceiling.
+    pub fn standing_since_us(&self, cause: Cause) -> Option<u64> {
+        let at = CAUSES.iter().position(|&c| c == cause)?;
+        let since_s = self.rules.get(at)?.since_s?;
+        Some(u64::from(since_s).saturating_mul(1_000_000))
+    }
+
     /// `t_us`, or the ceiling if that comes first and nothing was decided yet.
     pub fn until_ceiling(&self, t_us: u64) -> u64 {
         if self.done.is_none() { t_us.min(self.ceiling_us) } else { t_us }

@@ -129,6 +129,17 @@ pub struct FateReport {
     pub evidence: f32,
 }
 
+/// The evidence on fate as it stands, decided or not: natural logs of likelihood ratios.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Evidence {
+    /// Against a living animal that wears the tag.
+    pub not_living: f32,
+    /// Of a floating tag, against one on a carcass.
+    pub floating: f32,
+    /// Of a tag that lies loose on the bottom, against one on a carcass.
+    pub on_bottom: f32,
+}
+
 /// An estimate of recovery.
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -498,6 +509,18 @@ impl Tag {
     /// The decision on fate that stands.
     pub fn fate_report(&self) -> Option<FateReport> {
         self.judges.report().copied()
+    }
+
+    /// The evidence on fate as it stands, for whoever wants to watch it build up.
+    pub fn evidence(&self) -> Evidence {
+        let [not_living, floating, on_bottom] = self.judges.fate.evidence();
+        Evidence { not_living, floating, on_bottom }
+    }
+
+    /// Since when a cause of release stands, microseconds of tag time; `None`
+    /// while it does not, and for the ceiling.
+    pub fn standing_since_us(&self, cause: Cause) -> Option<u64> {
+        self.release.standing_since_us(cause)
     }
 
     /// Latest estimate of recovery.

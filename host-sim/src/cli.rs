@@ -5,10 +5,13 @@ use std::io::IsTerminal;
 use std::panic;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use host_sim::problem::Problem;
 
-use crate::{cli_budget, cli_compare, cli_replay, cli_score, cli_sweep, cli_synth, cli_unpack};
+use crate::{
+    cli_budget, cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth,
+    cli_unpack,
+};
 
 /// How a command ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -33,6 +36,7 @@ impl From<Status> for ExitCode {
 #[command(
     name = "swaymark",
     version,
+    max_term_width = 80,
     about = "Runs recorded acceleration traces of tagged animals through the code of the tag",
     after_help = "Example: swaymark replay deployments/*.csv.gz\n\n\
         Exit status: 0 done, 1 a comparison or score fell short, 2 input or usage error, \
@@ -50,9 +54,12 @@ enum Command {
     Budget(cli_budget::Args),
     Replay(cli_replay::Args),
     Synth(cli_synth::Args),
-    Sweep(Box<cli_sweep::Args>),
     Score(cli_score::Args),
     Compare(cli_compare::Args),
+    Cohort(cli_cohort::Args),
+    Completions(cli_shell::Completions),
+    Man(cli_shell::Man),
+    Sweep(Box<cli_sweep::Args>),
     Unpack(cli_unpack::Args),
 }
 
@@ -70,9 +77,12 @@ pub fn main() -> ExitCode {
         Command::Budget(args) => cli_budget::run(&args),
         Command::Replay(args) => cli_replay::run(&args),
         Command::Synth(args) => cli_synth::run(&args),
-        Command::Sweep(args) => cli_sweep::run(&args),
         Command::Score(args) => cli_score::run(&args),
         Command::Compare(args) => cli_compare::run(&args),
+        Command::Cohort(args) => cli_cohort::run(&args),
+        Command::Completions(args) => cli_shell::completions(&args, &mut Cli::command()),
+        Command::Man(args) => cli_shell::man(&args, Cli::command()),
+        Command::Sweep(args) => cli_sweep::run(&args),
         Command::Unpack(args) => cli_unpack::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
@@ -85,6 +95,8 @@ pub fn notice(text: impl Display) {
 
 /// Prints a problem on standard error.
 pub fn problem(problem: &Problem) {
-    let fancy = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    // No colour by wish (no-color.org: set, and not empty), or for no terminal.
+    let plain = std::env::var_os("NO_COLOR").is_some_and(|wish| !wish.is_empty());
+    let fancy = std::io::stderr().is_terminal() && !plain;
     eprintln!("error: {}", problem.render(fancy));
 }

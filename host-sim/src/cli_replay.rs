@@ -9,6 +9,7 @@ use std::sync::mpsc;
 
 use clap::ValueEnum;
 use host_sim::faults::plan::{Drawn, Plan};
+use host_sim::html;
 use host_sim::problem::Problem;
 use host_sim::replay::{self, Keep, Report};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -27,6 +28,7 @@ pub enum Format {
 /// Run traces through the on-tag code and tell what the tag would have done
 #[derive(clap::Args, Debug)]
 #[command(after_help = "Examples:\n  swaymark replay bay/k07.csv.gz\n  \
+    swaymark replay bay/k07.csv.gz --report k07.html\n  \
     swaymark replay --format json --minutes bay/*.csv.gz > bay.jsonl\n\n\
     The deployment file NAME.toml is looked for beside NAME.csv or NAME.csv.gz. With one trace, \
     JSON is one object; with several, one object a line (JSON Lines), in the order given. A trace \
@@ -44,6 +46,9 @@ pub struct Args {
     /// Put every minute summary into the JSON
     #[arg(long)]
     minutes: bool,
+    /// Write a page to look at: FILE.html, or with several traces a folder for NAME.html of each
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
@@ -67,6 +72,46 @@ pub struct Args {
     quiet: bool,
 }
 
+/// Where the page about each trace goes.
+fn page_paths(args: &Args) -> Result<Vec<Option<PathBuf>>, Problem> {
+    let Some(to) = &args.report else { return Ok(vec![None; args.traces.len()]) };
+    let shown = to.display();
+    let folder = to.is_dir() || shown.to_string().ends_with(['/', '\\']);
+    if !folder {
+        if args.traces.len() > 1 {
+            return Err(Problem::new(format!(
+                "--report {shown}: one page is about one trace, and {} traces are given",
+                args.traces.len()
+            ))
+            .help(format!("give a folder: --report {shown}/")));
+        }
+        return Ok(vec![Some(to.clone())]);
+    }
+    std::fs::create_dir_all(to)
+        .map_err(|e| Problem::new(format!("--report {shown}: cannot be made: {e}")))?;
+    let mut paths = Vec::new();
+    for trace in &args.traces {
+        let name = host_sim::deployment::beside(trace, ".html");
+        let path = to.join(name.file_name().unwrap_or_default());
+        if paths.contains(&Some(path.clone())) {
+            return Err(Problem::new(format!(
+                "--report {shown}: two traces would share the page {}",
+                path.display()
+            ))
+            .help("run them one by one, each with a file of its own"));
+        }
+        paths.push(Some(path));
+    }
+    Ok(paths)
+}
+
+/// Replays a trace, and writes a page about it where one is wanted.
+fn with_page(prepared: replay::Prepared, path: &Path) -> Result<Report, Problem> {
+    let (report, text) = html::deployment::replay(prepared)?;
+    html::write(path, &text)?;
+    Ok(report)
+}
+
 /// What became of one trace.
 enum Outcome {
     Done(Box<Report>),
@@ -87,6 +132,13 @@ pub fn run(args: &Args) -> Status {
     let keep = match args.format {
         Format::Json => Keep { beats: args.beats, minutes: args.minutes },
         Format::Text => Keep::default(),
+    };
+    let pages = match page_paths(args) {
+        Ok(pages) => pages,
+        Err(problem) => {
+            cli::problem(&problem);
+            return Status::Input;
+        }
     };
     let plan = match args.faults.as_deref().map(load_plan).transpose() {
         Ok(plan) => plan,
@@ -113,16 +165,21 @@ pub fn run(args: &Args) -> Status {
         for (n, path) in args.traces.iter().enumerate() {
             let send = send.clone();
             let (bar, plan) = (&bar, plan.as_ref());
+            let page = pages[n].as_deref();
             scope.spawn_fifo(move |_| {
                 let ran = panic::catch_unwind(AssertUnwindSafe(|| {
                     let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
                     let deployment = args.deployment.as_deref();
                     let mut prepared = replay::prepare(path, deployment, keep, wrap)
                         .map_err(|problem| (Vec::new(), problem))?;
-                    let notices = std::mem::take(&mut prepared.notices);
-                    let done = match plan {
-                        Some(plan) => prepared.run_with_faults(plan),
-                        None => ran(args, prepared),
+                    let notices = match page {
+                        Some(_) => prepared.notices.clone(),
+                        None => std::mem::take(&mut prepared.notices),
+                    };
+                    let done = match (plan, page) {
+                        (Some(plan), _) => prepared.run_with_faults(plan),
+                        (None, Some(path)) => with_page(prepared, path),
+                        (None, None) => ran(args, prepared),
                     };
                     match done {
                         Ok(report) => Ok((notices, report)),

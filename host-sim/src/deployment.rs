@@ -16,7 +16,7 @@ use toml::de::{DeTable, DeValue};
 
 use crate::problem::{Problem, nearest, shown};
 use crate::tag_file::{DEFAULT_TAG, Figure, Spread, TagFile};
-use crate::trace::open_file;
+use crate::trace::{COLUMNS, open_file};
 
 /// Full scale taken where none is given, g.
 pub const DEFAULT_RANGE_G: f64 = 16.0;
@@ -71,6 +71,12 @@ pub struct Deployment {
     pub truth: Option<TruthSource>,
     /// The family of like deployments that it belongs to, for scores broken down by family.
     pub family: Option<String>,
+    /// Columns of the trace under other names: ours, and that in the file.
+    pub columns: Vec<(&'static str, String)>,
+    /// How far clocks are ahead of UTC where the trace tells no zone, h.
+    pub utc_offset_h: Option<f64>,
+    /// Groups that the deployment belongs to, by column: handling, hook, size class.
+    pub groups: BTreeMap<String, String>,
     /// Remarks.
     pub notes: Option<String>,
     /// Breathing mode; ram where not given, `None` then.
@@ -111,6 +117,9 @@ impl Default for Deployment {
             longitude_deg: None,
             truth: None,
             family: None,
+            columns: Vec::new(),
+            utc_offset_h: None,
+            groups: BTreeMap::new(),
             notes: None,
             breathing: None,
             length_m: None,
@@ -361,10 +370,10 @@ impl Reader {
                 Some(near) => problem.help(format!("nearest known key: {near}")),
                 None => problem,
             },
-            None => match nearest(key, TABLES.iter().map(|t| t.0)) {
+            None => match nearest(key, TABLES.iter().map(|t| t.0).chain(["columns", "group"])) {
                 Some(near) => problem.help(format!(
                     "nearest known table: [{near}]; tables: [deployment], [animal], [logger], \
-                     [detector], [release], [made_by]"
+                     [detector], [release], [columns], [group], [made_by]"
                 )),
                 None => problem,
             },
@@ -379,6 +388,11 @@ impl Reader {
         let name: &str = key.get_ref();
         if name == "made_by" {
             return Ok(());
+        }
+        match name {
+            "group" => return self.groups(value),
+            "columns" => return self.columns(value),
+            _ => {}
         }
         let Some(&(table, _)) = TABLES.iter().find(|(table, _)| *table == name) else {
             return Err(self.unknown(None, name, &key.span()));
@@ -397,6 +411,51 @@ impl Reader {
             };
             self.deployment.spans.insert(known.to_owned(), value.span());
             self.value(table, known, value)?;
+        }
+        Ok(())
+    }
+
+    /// `[columns]`: our name of a column, and its name in the trace.
+    fn columns(&mut self, value: &Spanned<DeValue<'_>>) -> Result<(), Problem> {
+        let DeValue::Table(entries) = value.get_ref() else {
+            let message = "columns must be a table, written [columns]";
+            return Err(self.fail(&value.span(), message, "not a table"));
+        };
+        for (key, value) in entries {
+            let name: &str = key.get_ref();
+            if name == "utc_offset_h" {
+                self.deployment.spans.insert(name.to_owned(), value.span());
+                self.deployment.utc_offset_h = Some(self.ranged(name, value, -14.0, 14.0)?);
+                continue;
+            }
+            let Some(&ours) = COLUMNS.iter().find(|c| **c == name) else {
+                let what = format!("unknown column {} in [columns]", shown(name.as_bytes()));
+                let known = COLUMNS.into_iter().chain(["utc_offset_h"]);
+                let near = nearest(name, known).unwrap_or("t_s");
+                return Err(self
+                    .fail(&key.span(), &what, "not known")
+                    .help(format!("nearest known key: {near}")));
+            };
+            let theirs = self.string(name, value)?;
+            self.deployment.columns.push((ours, theirs));
+        }
+        Ok(())
+    }
+
+    /// `[group]`: any name, with a word, a number or yes and no.
+    fn groups(&mut self, value: &Spanned<DeValue<'_>>) -> Result<(), Problem> {
+        let DeValue::Table(entries) = value.get_ref() else {
+            let message = "group must be a table, written [group]";
+            return Err(self.fail(&value.span(), message, "not a table"));
+        };
+        for (key, value) in entries {
+            let key: &str = key.get_ref();
+            let text = match value.get_ref() {
+                DeValue::String(s) => s.trim().to_owned(),
+                DeValue::Boolean(yes) => if *yes { "yes" } else { "no" }.to_owned(),
+                _ => self.number(key, value)?.to_string(),
+            };
+            self.deployment.groups.insert(key.trim().to_owned(), text);
         }
         Ok(())
     }
@@ -588,6 +647,9 @@ mod tests {
             ("[deployment]\nstart_utc = 1931-05-04T06:12:00Z\n", &["start_utc", "1970"]),
             ("[logger]\ncell_mah = -1\n", &["cell_mah", "-1"]),
             ("deployment = 3\n", &["must be a table"]),
+            ("[columns]\nax_ms = \"X\"\n", &["line 2", "ax_ms", "nearest known key: ax_ms2"]),
+            ("[columns]\nutc_offset_h = 20\n", &["utc_offset_h", "-14", "14", "20"]),
+            ("[group]\nhook = [1]\n", &["hook", "must be a number"]),
             ("[animal\n", &["line 1", "not valid TOML"]),
             ("[animal]\nlength_m = 1\nlength_m = 2\n", &["line 3", "not valid TOML"]),
         ] {

@@ -3,11 +3,13 @@
 
 pub mod batch;
 pub mod budget;
+pub mod cohort;
 pub mod compare;
 pub mod deployment;
 pub mod energy;
 pub mod faults;
 pub mod flash;
+pub mod html;
 pub mod pressure;
 pub mod problem;
 pub mod replay;

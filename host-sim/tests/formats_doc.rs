@@ -91,7 +91,8 @@ fn the_example_is_read_and_names_every_key_of_the_tables() {
     let from = DOC.find("```toml\n").expect("an example") + 8;
     let example = &DOC[from..from + DOC[from..].find("```").expect("its end")];
     Deployment::parse("example.toml", example.as_bytes()).expect("a sound example");
-    for cells in rows(section("Deployment file")) {
+    let columns = "`t_s`, `time_utc`, `ax_g`, ..."; // more than one name, with an example of its own
+    for cells in rows(section("Deployment file")).into_iter().filter(|cells| cells[0] != columns) {
         assert!(example.contains(&format!("\n{} = ", name(cells[0]))), "{}", cells[0]);
     }
 }
@@ -128,5 +129,5 @@ fn ranges_of_the_deployment_file_are_those_of_the_program() {
         }
         tried += 1;
     }
-    assert_eq!(tried, 8, "all ranges of numbers were tried");
+    assert_eq!(tried, 9, "all ranges of numbers were tried");
 }

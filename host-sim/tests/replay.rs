@@ -88,7 +88,9 @@ fn split_anywhere_and_carried_on_gives_the_same_bytes() {
     }
     assert!(copies.len() > 150);
     for (n, mut copy) in copies {
-        rows[n..].iter().for_each(|row| copy.push(row));
+        for row in &rows[n..] {
+            copy.push(row);
+        }
         let got = copy.finish(p.facts.clone(), p.reader.faults());
         assert_eq!(serde_json::to_string(&got).expect("JSON"), want, "split at row {n}");
     }

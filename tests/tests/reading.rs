@@ -65,7 +65,7 @@ fn one_motion_in_three_units_reads_the_same() {
     }
     let options = ReadOptions { counts_per_g: Some(COUNTS_PER_G), ..ReadOptions::default() };
     for (name, text) in ["g.csv", "ms2.csv", "raw.csv"].iter().zip(&texts) {
-        let rows = read(dir.path(), name, text, options);
+        let rows = read(dir.path(), name, text, options.clone());
         assert_eq!(rows.len(), want.len(), "{name}");
         for ((got, _), want) in rows.iter().zip(&want) {
             for (got, want) in got.iter().zip(want) {

@@ -29,6 +29,7 @@ pub use report::{
 };
 pub(crate) use report::{cause_name, fate_name, fault_name, seconds, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
+pub(crate) use text::{size, told, utc, why};
 
 /// Time between readings of the cell and of the memory, microseconds.
 const HOUSEKEEPING_US: u64 = 60_000_000;
@@ -124,6 +125,11 @@ impl Replayer {
 
     /// Takes one row, as the tag would take one sample.
     pub fn push(&mut self, row: &Row) {
+        self.step(row);
+    }
+
+    /// As [`Replayer::push`], and gives what that brought to light.
+    pub fn step(&mut self, row: &Row) -> Output {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
@@ -148,10 +154,11 @@ impl Replayer {
         }
         if let Some(hardware) = &mut self.hardware {
             let mut out = Output::default();
-            if hardware.step(&sample, &mut out) {
-                self.take(&out);
+            if !hardware.step(&sample, &mut out) {
+                return Output::default();
             }
-            return;
+            self.take(&out);
+            return out;
         }
         let out = self.tag.step(&sample);
         self.take(&out);
@@ -161,6 +168,24 @@ impl Replayer {
             }
             kept.sample(&sample, &out);
         }
+        out
+    }
+
+    /// After the last row: call until `None` to get what still waited for later rows.
+    pub fn rest(&mut self) -> Option<Output> {
+        let out = self.tag.finish()?;
+        self.take(&out);
+        Some(out)
+    }
+
+    /// Part of the cell's charge left, 0 to 1.
+    pub fn cell_left(&self) -> f64 {
+        self.energy.left_fraction()
+    }
+
+    /// Part of the memory used, 0 to 1.
+    pub fn memory_used(&self) -> f64 {
+        (f64::from(self.tag.record_bytes()) / self.memory_bytes).min(1.0)
     }
 
     /// The tag as it stands.
@@ -188,9 +213,7 @@ impl Replayer {
             self.injected = Some(Injected::new(&hardware, self.first_t_s));
             last.iter().for_each(|out| self.take(out));
         }
-        while let Some(out) = self.tag.finish() {
-            self.take(&out);
-        }
+        while self.rest().is_some() {}
     }
 
     /// The tag that takes the samples; `None` while its hardware is away.
@@ -232,6 +255,20 @@ impl Replayer {
         }
         all
     }
+}
+
+/// Somebody who watches a replay: sees every row, what it brought to light, and the tag after it.
+pub trait Watch {
+    /// A row was taken.
+    fn row(&mut self, row: &Row, out: &Output, replayer: &Replayer);
+    /// After the last row: something that had waited for later rows.
+    fn rest(&mut self, out: &Output, replayer: &Replayer);
+}
+
+/// Nobody watches.
+impl Watch for () {
+    fn row(&mut self, _: &Row, _: &Output, _: &Replayer) {}
+    fn rest(&mut self, _: &Output, _: &Replayer) {}
 }
 
 /// A trace and its deployment, opened and understood, ready to run.
@@ -297,6 +334,8 @@ pub fn prepare_source(
         sample_hz: deployment.sample_hz,
         counts_per_g: deployment.counts_per_g,
         latitude_deg: deployment.latitude_deg.unwrap_or(DEFAULT_LATITUDE_DEG),
+        columns: deployment.columns.clone(),
+        utc_offset_h: deployment.utc_offset_h,
     };
     let reader = TraceReader::from_source(name, source, &options)?;
     notices.extend_from_slice(reader.notices());
@@ -411,22 +450,33 @@ impl Prepared {
     /// # Errors
     /// Damage met further on in the file.
     pub fn run(self) -> Result<Report, Problem> {
-        let replayer = Replayer::new(&self.setup);
-        self.through(replayer)
+        self.run_watched(&mut ())
     }
 
     /// Runs the whole trace on hardware that goes wrong as planned.
     ///
     /// # Errors
     /// Damage met further on in the file.
-    pub fn run_with_faults(self, plan: &Drawn) -> Result<Report, Problem> {
-        let replayer = Replayer::with_faults(&self.setup, plan);
-        self.through(replayer)
-    }
-
-    fn through(mut self, mut replayer: Replayer) -> Result<Report, Problem> {
+    pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
+        let mut replayer = Replayer::with_faults(&self.setup, plan);
         while let Some(row) = self.reader.next_row()? {
             replayer.push(&row);
+        }
+        Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+
+    /// As [`Prepared::run`], with somebody watching every step.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
+        let mut replayer = Replayer::new(&self.setup);
+        while let Some(row) = self.reader.next_row()? {
+            let out = replayer.step(&row);
+            watch.row(&row, &out, &replayer);
+        }
+        while let Some(out) = replayer.rest() {
+            watch.rest(&out, &replayer);
         }
         Ok(replayer.finish(self.facts, self.reader.faults()))
     }

@@ -46,6 +46,8 @@ pub struct Report {
     pub id: Option<String>,
     /// Rows given to the tag.
     pub samples: u64,
+    /// Time of the first row on the clock of the trace, s: hours since release count from it.
+    pub first_t_s: f64,
     /// From the first row to the latest, s.
     pub duration_s: f64,
     /// Samples a second.
@@ -286,6 +288,7 @@ impl Report {
             trace: facts.trace.clone(),
             id: facts.id.clone(),
             samples: r.samples,
+            first_t_s: r.first_t_s,
             duration_s: r.last_us as f64 / 1e6,
             sample_hz: facts.sample_hz,
             fate,

@@ -10,7 +10,7 @@ pub const CAUTION: &str = "A replay shows what software would decide; it is not 
 Permits, ethics review and local rules come first.";
 
 /// `2031-05-04 06:12 UTC` of a Unix time, microseconds.
-fn utc(us: i64) -> String {
+pub(crate) fn utc(us: i64) -> String {
     match jiff::Timestamp::from_microsecond(us) {
         Ok(t) => t.strftime("%Y-%m-%d %H:%M UTC").to_string(),
         Err(_) => "-".into(),
@@ -129,7 +129,7 @@ fn standing(r: &Report) -> &'static str {
 }
 
 /// Why the tag lets go, with the numbers behind it.
-fn why(r: &Report) -> String {
+pub(crate) fn why(r: &Report) -> String {
     let value = r.release.value.unwrap_or(f32::NAN);
     let bound = r.release.bound.unwrap_or(f32::NAN);
     let since = r
@@ -151,7 +151,7 @@ fn why(r: &Report) -> String {
     }
 }
 
-fn size(bytes: f64) -> String {
+pub(crate) fn size(bytes: f64) -> String {
     if bytes < 10_240.0 {
         format!("{bytes:.0} B")
     } else if bytes < 1_048_576.0 {
@@ -162,7 +162,7 @@ fn size(bytes: f64) -> String {
 }
 
 /// A fault in plain words.
-fn told(f: &Fault) -> String {
+pub(crate) fn told(f: &Fault) -> String {
     let what = match f.kind {
         "stuck_axis" => "samples with an axis stuck at one value",
         "clipped_axis" => "samples with an axis at full scale",

@@ -30,6 +30,7 @@ pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> R
         trace: facts.trace.clone(),
         id: facts.id.clone(),
         samples: 0,
+        first_t_s,
         duration_s,
         sample_hz: facts.sample_hz,
         fate,

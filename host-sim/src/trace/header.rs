@@ -5,7 +5,8 @@ use crate::problem::{Problem, nearest, shown};
 /// Standard gravity, m/s2 (CGPM 1901).
 pub const STANDARD_GRAVITY_MS2: f64 = 9.80665;
 
-const KNOWN: [&str; 14] = [
+/// Columns that a trace can have.
+pub const KNOWN: [&str; 14] = [
     "t_s",
     "time_utc",
     "ax_g",
@@ -79,9 +80,13 @@ pub(super) struct Layout {
 }
 
 /// The delimiter of a header line: the one that yields most known names.
-pub(super) fn delimiter(line: &[u8]) -> u8 {
+pub(super) fn delimiter(line: &[u8], renamed: &[(&'static str, String)]) -> u8 {
     let known = |delimiter: u8| {
-        line.split(|&b| b == delimiter).filter(|cell| KNOWN.contains(&&*clean(cell))).count()
+        let named = |cell: &&[u8]| {
+            let cell = clean(cell);
+            KNOWN.contains(&&*cell) || renamed.iter().any(|(_, theirs)| folded(theirs) == cell)
+        };
+        line.split(|&b| b == delimiter).filter(named).count()
     };
     let mut best = (b',', known(b','));
     for candidate in [b';', b'\t', b'|'] {
@@ -100,12 +105,82 @@ fn clean(cell: &[u8]) -> String {
         .to_ascii_lowercase()
 }
 
+/// A name as [`clean`] gives it.
+fn folded(name: &str) -> String {
+    clean(name.as_bytes())
+}
+
+/// Gives columns the names that they have here, by the deployment file's `[columns]`.
+fn rename(
+    name: &str,
+    line: u64,
+    names: &mut [String],
+    renamed: &[(&'static str, String)],
+) -> Result<(), Problem> {
+    let theirs = names.to_vec();
+    for (ours, wanted) in renamed {
+        let Some(at) = theirs.iter().position(|n| *n == folded(wanted)) else {
+            let problem = Problem::new(format!(
+                "{name}: row {line}: no column {}, which [columns] in the deployment file gives as \
+                 {ours}",
+                shown(wanted.as_bytes())
+            ));
+            let near = nearest(&folded(wanted), theirs.iter().map(String::as_str));
+            return Err(match near {
+                Some(near) => {
+                    problem.help(format!("nearest column there is: {}", shown(near.as_bytes())))
+                }
+                None => problem,
+            });
+        };
+        // A column of that name that is not meant would stand in the way.
+        if let Some(other) = names.iter().position(|n| n == ours)
+            && other != at
+        {
+            names[other] = format!("{ours} (not used)");
+        }
+        names[at] = (*ours).to_owned();
+    }
+    Ok(())
+}
+
+/// What to write into the deployment file where columns have other names.
+fn snippet(time: Option<&str>, axes: Option<[&str; 3]>) -> String {
+    let quoted = |ours: &str, theirs: &str| format!("{ours} = {}", shown(theirs.as_bytes()));
+    let mut lines = vec!["[columns]".to_owned()];
+    lines.extend(time.map(|t| quoted("time_utc", t) + "   # or t_s, for seconds"));
+    if let Some([x, y, z]) = axes {
+        lines.push(quoted("ax_ms2", x) + "   # or ax_g, ax_raw");
+        lines.push(quoted("ay_ms2", y));
+        lines.push(quoted("az_ms2", z));
+    }
+    format!("name your columns in the deployment file:\n{}", lines.join("\n"))
+}
+
+/// Columns that could be the three axes: names alike but for x, y and z.
+fn axes_like(names: &[String]) -> Option<[&str; 3]> {
+    names.iter().find_map(|x| {
+        x.match_indices('x').find_map(|(at, _)| {
+            let with = |axis: &str| format!("{}{axis}{}", &x[..at], &x[at + 1..]);
+            let find = |wanted: String| names.iter().find(|n| **n == wanted).map(String::as_str);
+            Some([x.as_str(), find(with("y"))?, find(with("z"))?])
+        })
+    })
+}
+
+/// The column that looks like the time.
+fn time_like(names: &[String]) -> Option<&str> {
+    let like = |n: &&String| n.contains("time") || n.contains("date") || *n == "t";
+    names.iter().find(like).map(String::as_str)
+}
+
 /// Understands the header row `cells`, which is at line `line` of the file
 /// called `name`. Returns the layout and the notices to give.
 pub(super) fn layout<'a>(
     name: &str,
     line: u64,
     cells: impl Iterator<Item = &'a [u8]>,
+    renamed: &[(&'static str, String)],
 ) -> Result<(Layout, Vec<String>), Problem> {
     let mut names = Vec::new();
     for cell in cells {
@@ -125,6 +200,7 @@ pub(super) fn layout<'a>(
         ))
         .help("name the columns in the first row, for example t_s,ax_g,ay_g,az_g,depth_m"));
     }
+    rename(name, line, &mut names, renamed)?;
     for (n, column) in names.iter().enumerate() {
         if KNOWN.contains(&column.as_str()) && names[..n].contains(column) {
             return Err(Problem::new(format!("{name}: row {line}: column {column} occurs twice")));
@@ -146,16 +222,11 @@ pub(super) fn layout<'a>(
             (t, false)
         }
         (None, None) => {
-            let near = names
-                .iter()
-                .find(|n| n.contains("time") || n.contains("date") || *n == "t")
-                .map(|n| format!("; is {} the time?", shown(n.as_bytes())))
-                .unwrap_or_default();
             return Err(Problem::new(format!(
                 "{name}: row {line}: no time column; t_s (seconds from the start) or time_utc \
                  (RFC 3339) was expected"
             ))
-            .help(format!("{}{near}", found())));
+            .help(format!("{}\n{}", found(), advice(&names))));
         }
     };
 
@@ -165,16 +236,11 @@ pub(super) fn layout<'a>(
     let unit = match present[..] {
         [unit] => unit,
         [] => {
-            let near = names
-                .iter()
-                .find(|n| !KNOWN.contains(&n.as_str()) && n.to_ascii_lowercase().contains('x'))
-                .map(|n| format!("; is {} the x axis?", shown(n.as_bytes())))
-                .unwrap_or_default();
             return Err(Problem::new(format!(
                 "{name}: row {line}: no acceleration columns; one set was expected: ax_g, ay_g, \
                  az_g (g), or ax_ms2, ay_ms2, az_ms2 (m/s2), or ax_raw, ay_raw, az_raw (counts)"
             ))
-            .help(format!("{}{near}", found())));
+            .help(format!("{}\n{}", found(), advice(&names))));
         }
         _ => {
             let all: Vec<_> =
@@ -238,6 +304,15 @@ pub(super) fn layout<'a>(
     Ok((Layout { names, time, utc, accel, unit, depth, pressure, temp, needed }, notices))
 }
 
+/// The snippet for all that is not named as here.
+fn advice(names: &[String]) -> String {
+    let timed = names.iter().any(|n| n == "t_s" || n == "time_utc");
+    let measured = AccelUnit::ALL.iter().any(|u| names.iter().any(|n| n == u.columns()[0]));
+    let time = if timed { None } else { Some(time_like(names).unwrap_or("...")) };
+    let axes = (!measured).then(|| axes_like(names).unwrap_or(["...", "...", "..."]));
+    snippet(time, axes)
+}
+
 /// A list of names cut to a readable length.
 fn shown_list(list: &str) -> String {
     if list.chars().count() <= 200 {
@@ -251,7 +326,7 @@ mod tests {
     use super::*;
 
     fn of(header: &str) -> Result<(Layout, Vec<String>), String> {
-        layout("x.csv", 1, header.as_bytes().split(|&b| b == b','))
+        layout("x.csv", 1, header.as_bytes().split(|&b| b == b','), &[])
             .map_err(|p| format!("{p} | {}", p.advice().unwrap_or_default()))
     }
 
@@ -268,7 +343,7 @@ mod tests {
         let e = of("t_s,ax_g,ay_g,a_z").unwrap_err();
         assert!(e.contains("missing: az_g") && e.contains("\"a_z\""), "{e}");
         let e = of("time_s,ax_g,ay_g,az_g").unwrap_err();
-        assert!(e.contains("no time column") && e.contains("is \"time_s\" the time?"), "{e}");
+        assert!(e.contains("no time column") && e.contains("time_utc = \"time_s\""), "{e}");
         let (_, notices) = of("t_s,ax_g,ay_g,az_g,depth,temp_c").unwrap();
         assert!(notices[0].contains("is \"depth\" meant as depth_m?"), "{notices:?}");
         let (_, notices) = of("t_s,ax_g,ay_g,az_g,depth_m,depth_raw").unwrap();
@@ -284,10 +359,32 @@ mod tests {
     }
 
     #[test]
+    fn columns_of_other_names_are_advised_and_then_read() {
+        let header = "Zeit,Timestamp,Acc X [m/s2],Acc Y [m/s2],Acc Z [m/s2],Depth";
+        let e = of(header).unwrap_err();
+        assert!(e.contains("time_utc = \"timestamp\"") && e.contains("\"acc z [m/s2]\""), "{e}");
+        let renamed = [
+            ("time_utc", "Timestamp".to_owned()),
+            ("ax_ms2", "Acc X [m/s2]".to_owned()),
+            ("ay_ms2", "acc y [m/s2]".to_owned()),
+            ("az_ms2", " Acc Z [m/s2]".to_owned()),
+            ("depth_m", "Depth".to_owned()),
+        ];
+        let cells = || header.as_bytes().split(|&b| b == b',');
+        let (l, _) = layout("x.csv", 1, cells(), &renamed).unwrap();
+        assert_eq!((l.time, l.utc, l.accel, l.depth), (1, true, [2, 3, 4], Some(5)));
+        assert_eq!(delimiter(header.replace(',', ";").as_bytes(), &renamed), b';');
+        let wrong = [("ax_ms2", "Acc XX".to_owned())];
+        let e = layout("x.csv", 1, cells(), &wrong).unwrap_err();
+        let e = format!("{e} | {}", e.advice().unwrap_or_default());
+        assert!(e.contains("no column \"Acc XX\"") && e.contains("acc x"), "{e}");
+    }
+
+    #[test]
     fn finds_the_delimiter() {
-        assert_eq!(delimiter(b"t_s,ax_g,ay_g,az_g"), b',');
-        assert_eq!(delimiter(b"t_s;ax_g;ay_g;az_g"), b';');
-        assert_eq!(delimiter(b"t_s\tax_g\tay_g\taz_g"), b'\t');
-        assert_eq!(delimiter(b"foo"), b',');
+        assert_eq!(delimiter(b"t_s,ax_g,ay_g,az_g", &[]), b',');
+        assert_eq!(delimiter(b"t_s;ax_g;ay_g;az_g", &[]), b';');
+        assert_eq!(delimiter(b"t_s\tax_g\tay_g\taz_g", &[]), b'\t');
+        assert_eq!(delimiter(b"foo", &[]), b',');
     }
 }

@@ -25,7 +25,7 @@ use header::Layout;
 
 pub use decoded::{Decoded, Samples};
 pub use faults::{READ_FAULTS, ReadFault, ReadFaults, Tally};
-pub use header::{AccelUnit, STANDARD_GRAVITY_MS2};
+pub use header::{AccelUnit, KNOWN as COLUMNS, STANDARD_GRAVITY_MS2};
 pub(crate) use open::bounded;
 pub use open::{MAX_LINE, Source, open_file};
 
@@ -65,7 +65,7 @@ pub struct Row {
 const MAX_UNTIMED_US: f64 = 60e6;
 
 /// What has to be known to read a trace.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct ReadOptions {
     /// Sample rate where stated, Hz. Rows with an empty time cell follow the last
     /// time by it; where it is not stated they cannot be read.
@@ -74,11 +74,22 @@ pub struct ReadOptions {
     pub counts_per_g: Option<f64>,
     /// Latitude for pressure to depth, degrees.
     pub latitude_deg: f64,
+    /// Columns under other names: ours, and that in the file.
+    pub columns: Vec<(&'static str, String)>,
+    /// How far clocks are ahead of UTC where a date and time tells no zone, h;
+    /// `None`: such a time cannot be read.
+    pub utc_offset_h: Option<f64>,
 }
 
 impl Default for ReadOptions {
     fn default() -> Self {
-        ReadOptions { sample_hz: None, counts_per_g: None, latitude_deg: 45.0 }
+        ReadOptions {
+            sample_hz: None,
+            counts_per_g: None,
+            latitude_deg: 45.0,
+            columns: Vec::new(),
+            utc_offset_h: None,
+        }
     }
 }
 
@@ -99,6 +110,8 @@ pub struct TraceReader {
     /// Column in which the second way of writing decimals was met.
     mixed_decimals: Option<usize>,
     times: DateTimeParser,
+    /// How far clocks are ahead of UTC where no zone is told, microseconds.
+    offset_us: Option<i64>,
     start_us: Option<i64>,
     last_us: Option<i64>,
     /// Time between samples as stated, microseconds.
@@ -156,7 +169,7 @@ impl TraceReader {
             .split(|&b| b == b'\n' || b == b'\r')
             .find(|line| !line.trim_ascii().is_empty())
             .unwrap_or_default();
-        let delimiter = header::delimiter(first_line);
+        let delimiter = header::delimiter(first_line, &options.columns);
         // The end of line that the last row may lack; an extra one does no harm.
         let bytes = Cursor::new(text.head).chain(text.rest).chain(&b"\n"[..]);
         let source: Source = Box::new(open::LineBound::new(bytes));
@@ -185,7 +198,7 @@ impl TraceReader {
         let line = if cr_only { 1 } else { csv.position().line().saturating_sub(1) };
         let (layout, mut notices) = {
             let cells = (0..record.len()).map(|column| cell(&record, column));
-            header::layout(name, line, cells)?
+            header::layout(name, line, cells, &options.columns)?
         };
         let what = match delimiter {
             b';' => Some("semicolons"),
@@ -222,6 +235,7 @@ impl TraceReader {
             decimals: Decimals::default(),
             mixed_decimals: None,
             times: DateTimeParser::new(),
+            offset_us: options.utc_offset_h.map(|h| (h * 3.6e9).round() as i64),
             start_us: None,
             last_us: None,
             period_us: options.sample_hz.map(|hz| 1e6 / hz),
@@ -335,7 +349,9 @@ impl TraceReader {
             if self.layout.utc && self.start_us.is_none() && preview.empty_times < preview.seen {
                 problem = problem.help(
                     "write times as 2031-05-04T06:12:00.040Z, or with the hours from UTC as \
-                     2031-05-04T08:12:00.040+02:00; or give seconds from the start in a column t_s",
+                     2031-05-04T08:12:00.040+02:00; where times tell no zone, state utc_offset_h \
+                     (0 for UTC) under [columns] in the deployment file; or give seconds from the \
+                     start in a column t_s",
                 );
             }
             if self.delimiter == b',' && preview.widest + 1 >= 2 * self.layout.names.len() {
@@ -597,7 +613,10 @@ impl TraceReader {
             if text.is_empty() {
                 return Ok(self.follow_on());
             }
-            self.times.parse_timestamp(text).ok().map(|t| t.as_microsecond())
+            match self.times.parse_timestamp(text) {
+                Ok(t) => Some(t.as_microsecond()),
+                Err(_) => self.zoneless(text),
+            }
         } else {
             match self.number(column) {
                 Cell::Number(s) if s.abs() <= MAX_T_S => {
@@ -626,6 +645,15 @@ impl TraceReader {
             }
         }
         Ok(us)
+    }
+
+    /// A date and time without a zone, where it is known how far clocks were from UTC.
+    #[cold]
+    fn zoneless(&self, text: &[u8]) -> Option<i64> {
+        let offset_us = self.offset_us?;
+        let civil = self.times.parse_datetime(text).ok()?;
+        let as_utc = jiff::tz::Offset::UTC.to_timestamp(civil).ok()?;
+        Some(as_utc.as_microsecond() - offset_us)
     }
 
     /// Time of a row with an empty time cell: so many sample periods after the
