@@ -265,7 +265,7 @@ fn minute(n: u32, numbers: &mut Numbers) -> Minute {
     let state = match n {
         0..3 => State::Unknown,
         600.. => State::Dead,
-        _ if numbers.next() % 5 == 0 => State::Resting,
+        _ if numbers.next().is_multiple_of(5) => State::Resting,
         _ => State::Swimming,
     };
     Minute {
@@ -276,7 +276,7 @@ fn minute(n: u32, numbers: &mut Numbers) -> Minute {
         vedba_g: numbers.below(4096) / 25_000.0,
         pitch_deg: numbers.below(1800) / 10.0 - 90.0,
         roll_deg: numbers.below(3600) / 10.0 - 180.0,
-        depth_m: (numbers.next() % 7 != 0).then(|| numbers.below(9000) / 70.0),
+        depth_m: (!numbers.next().is_multiple_of(7)).then(|| numbers.below(9000) / 70.0),
         state,
     }
 }
