@@ -112,8 +112,8 @@ fn by(g: &Grouping) -> String {
     let mut out = format!("\nBy {}\n", g.column);
     let _ = writeln!(
         out,
-        "  {:<18} {:>3} {:>5} {:>4}  {:<20}  {}",
-        "", "n", "died", "open", "surviving % (Wilson)", "half recovered h"
+        "  {:<18} {:>3} {:>5} {:>4}  {:<20}  half recovered h",
+        "", "n", "died", "open", "surviving % (Wilson)"
     );
     for group in &g.groups {
         let s = &group.summary;
@@ -168,8 +168,8 @@ fn list(deployments: &[Deployment]) -> String {
         String::from(if short { "\nUndetermined (all deployments: --format csv)\n" } else { "\n" });
     let _ = writeln!(
         out,
-        "{:<22} {:<12} {:>8} {:>10}  {}",
-        "deployment", "fate", "h", "settled h", "groups"
+        "{:<22} {:<12} {:>8} {:>10}  groups",
+        "deployment", "fate", "h", "settled h"
     );
     for d in listed {
         let groups: Vec<&str> = d.groups.values().map(String::as_str).collect();
