@@ -7,9 +7,11 @@
 //! cycles compete, and those of the rung that carries the rhythm become beats
 //! once enough of them agree with each other, or with this animal's own rhythm.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
 use crate::tag::Beat;
+use macro_rules_attribute::derive;
 
 /// Rungs: periods from 5/40 s to 10 * 32/20 s.
 const RUNGS: usize = 6;
@@ -46,7 +48,7 @@ const BATCH: usize = 8;
 const PARTS: u32 = 16;
 
 /// One cycle on one rung, low to low. Times in 1/16 sample of the top rung.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Cycle {
     end: u32,
     length: u16,
@@ -109,7 +111,7 @@ fn after(a: u32, b: u32) -> bool {
     (a.wrapping_sub(b) as i32) > 0
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Extreme {
     value: f32,
     left: f32,
@@ -146,7 +148,7 @@ struct Turn {
     late: bool,
 }
 
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 struct Rung {
     /// The last twelve values, oldest first.
     past: [f32; 12],
@@ -348,7 +350,7 @@ impl Rung {
 }
 
 /// A beat on its way out; its time as an index of the top rung.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Waiting {
     peak: u32,
     period_s: f32,
@@ -357,7 +359,7 @@ struct Waiting {
 }
 
 /// The beat stage.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Beats {
     rungs: [Rung; RUNGS],
     /// Samples of the top rung so far.

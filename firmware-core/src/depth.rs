@@ -4,7 +4,9 @@
 //! repeats the very same value, or falls silent, has failed, and everything
 //! after that is decided without depth.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
+use macro_rules_attribute::derive;
 
 /// Minutes looked back for "stationary".
 const PAST: usize = 10;
@@ -29,7 +31,7 @@ pub enum DepthClue {
 }
 
 /// Watches the depth sensor.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct DepthWatch {
     past: heapless::Deque<f32, PAST>,
     seen: bool,

@@ -16,12 +16,14 @@
 //! "floating" and of "lying loose on the bottom" against "on a carcass", from
 //! depth, posture and the kind of rocking.
 
+use crate::checkpoint::Kept;
 use crate::config::{Breathing, Config};
 use crate::depth::DepthClue;
 use crate::frame::Attitude;
 use crate::math;
 use crate::minute::Summary;
 use crate::tag::{Fate, FateReport};
+use macro_rules_attribute::derive;
 
 /// ln(1000).
 const LN_1000: f32 = 6.907_755;
@@ -85,7 +87,7 @@ impl Clues {
 }
 
 /// The fate stage.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct FateTest {
     pause_min: f32,
     off_min: f32,

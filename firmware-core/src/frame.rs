@@ -6,7 +6,9 @@
 //! is clear, or without depth, the sensor's own x axis is taken to point more
 //! towards the head than away from it.
 
+use crate::checkpoint::Kept;
 use crate::math;
+use macro_rules_attribute::derive;
 
 /// Minutes of swimming that "up" remembers.
 const MEMORY_MIN: f32 = 120.0;
@@ -31,7 +33,7 @@ pub struct Attitude {
 }
 
 /// The frame and what it was learnt from.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Frame {
     given: Option<[[f32; 3]; 3]>,
     up: [f32; 3],

@@ -1,9 +1,11 @@
 //! The minute summary: what is kept of every minute, and what the slow
 //! detectors look at.
 
+use crate::checkpoint::Kept;
 use crate::math;
 use crate::posture::{Activity, Detail};
 use crate::tag::Beat;
+use macro_rules_attribute::derive;
 
 /// Length of a minute, microseconds.
 pub const MINUTE_US: u64 = 60_000_000;
@@ -40,7 +42,7 @@ pub struct Summary {
     pub depth_range_m: f32,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Sums {
     start_us: u64,
     count: u32,
@@ -138,7 +140,7 @@ fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
 }
 
 /// Collects minutes; each is given out once the beats in it are certain.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Minutes {
     now: Sums,
     before: Option<Sums>,

@@ -7,8 +7,10 @@
 //! VeDBA = sqrt(dx^2+dy^2+dz^2) (Qasem et al. 2012, PLoS ONE 7:e31187).
 //! Sums are whole numbers, so they never drift.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
+use macro_rules_attribute::derive;
 
 /// Most samples taken before they are worked on together: one look at many costs less.
 pub const BATCH_MAX: u8 = 8;
@@ -53,7 +55,7 @@ struct Sums {
 }
 
 /// The running mean.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Posture {
     ring: [[i16; 3]; RING],
     sum: [i32; 3],

@@ -1,8 +1,11 @@
 //! One working rate for any sample rate from 5 to 100 Hz: fast samples are
 //! averaged in twos or fours, slow ones are interpolated for the beat stage.
 
+use crate::checkpoint::Kept;
+use macro_rules_attribute::derive;
+
 /// Averages `factor` samples into one.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Decimator {
     factor: u8,
     count: u8,
@@ -51,7 +54,7 @@ impl Decimator {
 }
 
 /// Doubles a rate by cubic interpolation (weights -1, 9, 9, -1 over 16).
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Doubler {
     past: [f32; 3],
 }
@@ -66,7 +69,7 @@ impl Doubler {
 }
 
 /// Raises a rate by 1, 2 or 4 so that it lies from 20 to 40 Hz.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Interpolator {
     factor: u8,
     first: Doubler,

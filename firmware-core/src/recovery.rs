@@ -19,10 +19,12 @@
 //! A decision does not end it: the estimate goes on, gets better, and takes the
 //! decision back where it no longer bears it out.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
 use crate::minute::Summary;
 use crate::tag::RecoveryReport;
+use macro_rules_attribute::derive;
 
 /// Bins kept; when they are full, pairs are joined and each holds twice the time.
 const BINS: usize = 64;
@@ -54,7 +56,7 @@ const RESIDUAL_FLOOR: f32 = 2.0e-4;
 /// Bins (of any length) before the first fit.
 const FIRST_FIT_BINS: u8 = 8;
 
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Gather {
     minutes: u16,
     swum: u16,
@@ -65,7 +67,7 @@ struct Gather {
 }
 
 /// Sums that do not depend on the grid point.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Fixed {
     n: f32,
     c: f32,
@@ -80,7 +82,7 @@ struct Fixed {
 }
 
 /// A fit under way over the grid.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Fit {
     summed: bool,
     point: u16,
@@ -94,7 +96,7 @@ struct Fit {
 }
 
 /// The recovery stage.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Recovery {
     bins: [[i16; SIGNALS]; BINS],
     filled: u8,

@@ -4,10 +4,12 @@
 //! between them the first cause that has stood for its own confirmation time,
 //! and, where its rule says so, only while enough daylight is left for a search.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
 use crate::sun;
 use crate::tag::{Cause, Fate, FateReport, RecoveryReport, ReleaseDecision};
+use macro_rules_attribute::derive;
 
 const HOUR_US: f32 = 3.6e9;
 /// Causes below the ceiling, most pressing first.
@@ -37,7 +39,7 @@ pub struct Grounds<'a> {
     pub memory_used: Option<f32>,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Rule {
     confirm_s: u32,
     /// Second since when the cause stands.
@@ -46,7 +48,7 @@ struct Rule {
 }
 
 /// The release stage.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Release {
     floor_us: u64,
     ceiling_us: u64,

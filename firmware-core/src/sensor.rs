@@ -1,9 +1,11 @@
 //! From a reading to a sample that can be trusted: time that only goes
 //! forward, axes that are alive, and a counter for everything that is not.
 
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
 use crate::tag::{FaultCounters, FaultKind, Sample};
+use macro_rules_attribute::derive;
 
 /// Longest gap that is bridged by repeating the last value, microseconds.
 const BRIDGE_US: u64 = 250_000;
@@ -41,7 +43,7 @@ pub struct Checked {
     pub good: bool,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Axis {
     last: f32,
     held: f32,
@@ -56,7 +58,7 @@ impl Axis {
 }
 
 /// Checks time and axes.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Sensor {
     period_us: u64,
     /// Longest step from sample to sample that is no gap.

@@ -6,7 +6,9 @@
 //! glide hardly counts; its first eigenvector by one step of the power method a
 //! second. The step cannot flip the sign, so left stays left.
 
+use crate::checkpoint::Kept;
 use crate::math;
+use macro_rules_attribute::derive;
 
 /// Noise level of the weighting, g squared: motion below 14 mg counts little.
 const NOISE_G2: f32 = 2.0e-4;
@@ -16,7 +18,7 @@ const MEMORY_S: f32 = 1200.0;
 const FIRST_S: f32 = 1.5;
 
 /// The tracker.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct SwayAxis {
     axis: [f32; 3],
     given: bool,

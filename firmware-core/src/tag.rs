@@ -3,6 +3,7 @@
 use core::fmt;
 
 use crate::beats::Beats;
+use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::depth::DepthWatch;
 use crate::fate::FateTest;
@@ -16,6 +17,7 @@ use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
+use macro_rules_attribute::derive;
 
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -98,7 +100,7 @@ pub struct Minute {
 }
 
 /// The animal's fate.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Fate {
     /// Not enough evidence.
@@ -114,7 +116,7 @@ pub enum Fate {
 }
 
 /// A decision about fate.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FateReport {
     /// What was decided.
@@ -139,7 +141,7 @@ pub struct Evidence {
 }
 
 /// An estimate of recovery.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RecoveryReport {
     /// Recovery time after the start, s.
@@ -153,7 +155,7 @@ pub struct RecoveryReport {
 }
 
 /// Why the tag lets go.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Cause {
     /// The ceiling was reached.
@@ -173,7 +175,7 @@ pub enum Cause {
 }
 
 /// The decision to let go.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ReleaseDecision {
     /// When, microseconds.
@@ -234,7 +236,7 @@ pub struct Output {
 }
 
 /// Counts of samples at fault, by kind.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultCounters {
     /// Samples (or events, for gaps and clock jumps) in the order of [`FAULT_KINDS`].
@@ -246,7 +248,7 @@ pub struct FaultCounters {
 ///
 /// Whoever tries many settings on one record can step one `Front` for all that
 /// differ in later stages only, each with its own [`Judges`].
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Front {
     sensor: Sensor,
     decimator: Decimator,
@@ -277,7 +279,7 @@ pub struct Front {
 }
 
 /// The part of the tag that looks at every minute: depth as evidence, and fate.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Judges {
     depth: DepthWatch,
     fate: FateTest,
@@ -299,7 +301,7 @@ pub struct Verdict {
 /// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
 /// gives the same bits as stepping the original. Its debug text names all stages
 /// side by side, in the order in which a sample travels.
-#[derive(Clone, PartialEq)]
+#[derive(Clone, PartialEq, Kept!)]
 pub struct Tag {
     front: Front,
     judges: Judges,

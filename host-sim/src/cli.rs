@@ -10,6 +10,7 @@ use host_sim::problem::Problem;
 
 use crate::{
     cli_budget, cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth,
+    cli_unpack,
 };
 
 /// How a command ended.
@@ -59,6 +60,7 @@ enum Command {
     Completions(cli_shell::Completions),
     Man(cli_shell::Man),
     Sweep(Box<cli_sweep::Args>),
+    Unpack(cli_unpack::Args),
 }
 
 /// Runs the program.
@@ -81,6 +83,7 @@ pub fn main() -> ExitCode {
         Command::Completions(args) => cli_shell::completions(&args, &mut Cli::command()),
         Command::Man(args) => cli_shell::man(&args, Cli::command()),
         Command::Sweep(args) => cli_sweep::run(&args),
+        Command::Unpack(args) => cli_unpack::run(&args),
     });
     ran.unwrap_or(Status::Internal).into()
 }

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 
 use clap::ValueEnum;
+use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::html;
 use host_sim::problem::Problem;
 use host_sim::replay::{self, Keep, Report};
@@ -51,6 +52,18 @@ pub struct Args {
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
+    /// Have the hardware go wrong as this plan says: resets, buses, sensors, clocks, flash, cell
+    #[arg(long, value_name = "PLAN.toml", conflicts_with_all = ["image", "messages"])]
+    faults: Option<PathBuf>,
+    /// Write the flash of the tag as it would be at the end (one trace only; `swaymark unpack` reads it)
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
+    /// Keep ten seconds of raw samples in it every hour and at every decision
+    #[arg(long, requires = "image")]
+    bursts: bool,
+    /// Write the twelve satellite messages of the end, one a line (one trace only)
+    #[arg(long, value_name = "FILE")]
+    messages: Option<PathBuf>,
     /// Traces replayed at a time; by default one a processor core
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
@@ -93,8 +106,7 @@ fn page_paths(args: &Args) -> Result<Vec<Option<PathBuf>>, Problem> {
 }
 
 /// Replays a trace, and writes a page about it where one is wanted.
-fn replay_one(prepared: replay::Prepared, page: Option<&Path>) -> Result<Report, Problem> {
-    let Some(path) = page else { return prepared.run() };
+fn with_page(prepared: replay::Prepared, path: &Path) -> Result<Report, Problem> {
     let (report, text) = html::deployment::replay(prepared)?;
     html::write(path, &text)?;
     Ok(report)
@@ -110,12 +122,26 @@ enum Outcome {
 /// Runs the command.
 pub fn run(args: &Args) -> Status {
     let several = args.traces.len() > 1;
+    if several && (args.image.is_some() || args.messages.is_some()) {
+        cli::problem(&Problem::new(format!(
+            "--image and --messages go with one trace; {} were given",
+            args.traces.len()
+        )));
+        return Status::Input;
+    }
     let keep = match args.format {
         Format::Json => Keep { beats: args.beats, minutes: args.minutes },
         Format::Text => Keep::default(),
     };
     let pages = match page_paths(args) {
         Ok(pages) => pages,
+        Err(problem) => {
+            cli::problem(&problem);
+            return Status::Input;
+        }
+    };
+    let plan = match args.faults.as_deref().map(load_plan).transpose() {
+        Ok(plan) => plan,
         Err(problem) => {
             cli::problem(&problem);
             return Status::Input;
@@ -138,7 +164,7 @@ pub fn run(args: &Args) -> Status {
     pool.in_place_scope_fifo(|scope| {
         for (n, path) in args.traces.iter().enumerate() {
             let send = send.clone();
-            let bar = &bar;
+            let (bar, plan) = (&bar, plan.as_ref());
             let page = pages[n].as_deref();
             scope.spawn_fifo(move |_| {
                 let ran = panic::catch_unwind(AssertUnwindSafe(|| {
@@ -150,7 +176,12 @@ pub fn run(args: &Args) -> Status {
                         Some(_) => prepared.notices.clone(),
                         None => std::mem::take(&mut prepared.notices),
                     };
-                    match replay_one(prepared, page) {
+                    let done = match (plan, page) {
+                        (Some(plan), _) => prepared.run_with_faults(plan),
+                        (None, Some(path)) => with_page(prepared, path),
+                        (None, None) => ran(args, prepared),
+                    };
+                    match done {
                         Ok(report) => Ok((notices, report)),
                         Err(problem) => Err((notices, problem)),
                     }
@@ -179,6 +210,30 @@ pub fn run(args: &Args) -> Status {
     bar.finish_and_clear();
     printer.end();
     printer.status
+}
+
+/// Reads a plan of faults and draws what it leaves to chance.
+fn load_plan(path: &Path) -> Result<Drawn, Problem> {
+    let plan = Plan::load(path)?;
+    plan.draw().map_err(|message| Problem::new(format!("{}: {message}", path.display())))
+}
+
+/// Runs a trace; keeps the tag's flash and messages where asked to.
+fn ran(args: &Args, prepared: replay::Prepared) -> Result<Report, Problem> {
+    if args.image.is_none() && args.messages.is_none() {
+        return prepared.run();
+    }
+    let (report, mut kept) = prepared.run_keeping(args.bursts)?;
+    if let Some(path) = &args.image {
+        kept.write_image(path)?;
+    }
+    if let Some(path) = &args.messages {
+        kept.write_messages(path)?;
+    }
+    if !args.quiet && kept.refused() > 0 {
+        cli::notice(format_args!("the memory took no record at {} steps", kept.refused()));
+    }
+    Ok(report)
 }
 
 /// A bar over the bytes of all files, on a terminal only.

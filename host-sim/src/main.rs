@@ -9,6 +9,7 @@ mod cli_score;
 mod cli_shell;
 mod cli_sweep;
 mod cli_synth;
+mod cli_unpack;
 
 use std::process::ExitCode;
 

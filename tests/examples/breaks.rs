@@ -103,9 +103,7 @@ fn main() -> ExitCode {
 fn tried(one: &Break) -> Result<String, String> {
     let workspace = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
     let copy = workspace.join("target/breaks/copy");
-    for part in ["Cargo.toml", "Cargo.lock", "firmware-core", "host-sim", "tests", "docs"] {
-        mirror(&workspace.join(part), &copy.join(part))?;
-    }
+    mirror(&workspace, &copy)?;
     let core = copy.join("firmware-core/src");
     match one.deed {
         Deed::None => {}
@@ -154,13 +152,21 @@ fn mirror(from: &Path, to: &Path) -> Result<(), String> {
         }
         return fs::write(to, bytes).map_err(told);
     }
-    for entry in fs::read_dir(from).map_err(told)? {
-        let name = entry.map_err(told)?.file_name();
-        if name != "target" && name != "on-target" {
-            mirror(&from.join(&name), &to.join(&name))?;
-        }
+    let names = |folder: &Path| -> Result<Vec<_>, String> {
+        let entries = fs::read_dir(folder).map_err(told)?;
+        entries.map(|entry| entry.map(|e| e.file_name()).map_err(told)).collect()
+    };
+    let wanted: Vec<_> = names(from)?
+        .into_iter()
+        .filter(|name| !["target", ".git", "on-target"].iter().any(|left_out| name == left_out))
+        .collect();
+    // What is no longer there goes from the copy too.
+    for name in names(to).unwrap_or_default().iter().filter(|name| !wanted.contains(name)) {
+        let gone = to.join(name);
+        if gone.is_dir() { fs::remove_dir_all(&gone) } else { fs::remove_file(&gone) }
+            .map_err(told)?;
     }
-    Ok(())
+    wanted.iter().try_for_each(|name| mirror(&from.join(name), &to.join(name)))
 }
 
 fn replace(file: &Path, from: &str, to: &str) -> Result<(), String> {

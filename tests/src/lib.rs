@@ -7,6 +7,8 @@
 //! body at rest reads (0, 0, +1) g.
 
 pub mod brute_force;
+pub mod course;
+pub mod fuzz;
 pub mod logger;
 pub mod reference;
 pub mod run;

@@ -3,6 +3,7 @@
 //! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
 //! of it is a checkpoint. [`replay_file`] does the whole job for one file.
 
+mod kept;
 mod report;
 mod text;
 
@@ -15,15 +16,18 @@ use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
+use crate::faults::hardware::{Hardware, Injected};
+use crate::faults::plan::Drawn;
 use crate::problem::Problem;
 use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
+pub use kept::Kept;
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
 };
-pub(crate) use report::{cause_name, fault_name, seconds};
+pub(crate) use report::{cause_name, fate_name, fault_name, seconds, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
 pub(crate) use text::{size, told, utc, why};
 
@@ -77,6 +81,10 @@ pub struct Replayer {
     beat_count: u64,
     beats_us: Vec<u64>,
     minutes: Vec<Minute>,
+    /// Where faults are injected: the hardware that the tag runs on.
+    hardware: Option<Box<Hardware>>,
+    injected: Option<Injected>,
+    kept: Option<Box<Kept>>,
 }
 
 impl Replayer {
@@ -97,7 +105,22 @@ impl Replayer {
             beat_count: 0,
             beats_us: Vec::new(),
             minutes: Vec::new(),
+            hardware: None,
+            injected: None,
+            kept: None,
         }
+    }
+
+    /// At the start of a deployment on hardware that goes wrong as planned.
+    pub fn with_faults(setup: &Setup, plan: &Drawn) -> Self {
+        let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
+        let hardware = Hardware::new(setup.config, settings, plan.clone());
+        Replayer { hardware: Some(Box::new(hardware)), ..Replayer::new(setup) }
+    }
+
+    /// From now on also keeps what the tag would keep in flash and send.
+    pub fn keep(&mut self, kept: Kept) {
+        self.kept = Some(Box::new(kept));
     }
 
     /// Takes one row, as the tag would take one sample.
@@ -124,13 +147,27 @@ impl Replayer {
             || row.t_us + 3 * HOUSEKEEPING_US < self.next_housekeeping_us
         {
             self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
-            let bytes = self.tag.record_bytes();
+            let bytes = self.running().map_or(0, Tag::record_bytes);
             self.energy.settle(u64::from(bytes));
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
         }
+        if let Some(hardware) = &mut self.hardware {
+            let mut out = Output::default();
+            if !hardware.step(&sample, &mut out) {
+                return Output::default();
+            }
+            self.take(&out);
+            return out;
+        }
         let out = self.tag.step(&sample);
         self.take(&out);
+        if let Some(kept) = &mut self.kept {
+            if let Some(left) = sample.cell_left {
+                kept.cell(left);
+            }
+            kept.sample(&sample, &out);
+        }
         out
     }
 
@@ -158,12 +195,36 @@ impl Replayer {
 
     /// Ends the deployment. `read` tells what was wrong with the file itself.
     pub fn finish(mut self, facts: FileFacts, read: &ReadFaults) -> Report {
-        while self.rest().is_some() {}
+        self.drain();
         self.energy.settle(u64::from(self.tag.record_bytes()));
         Report::new(self, facts, read)
     }
 
+    /// What was still waiting for later samples.
+    fn drain(&mut self) {
+        if let Some(mut hardware) = self.hardware.take() {
+            let mut last = Vec::new();
+            while let Some(out) = hardware.finish() {
+                last.push(out);
+            }
+            if let Some(tag) = hardware.tag() {
+                self.tag = tag.clone();
+            }
+            self.injected = Some(Injected::new(&hardware, self.first_t_s));
+            last.iter().for_each(|out| self.take(out));
+        }
+        while self.rest().is_some() {}
+    }
+
+    /// The tag that takes the samples; `None` while its hardware is away.
+    fn running(&self) -> Option<&Tag> {
+        self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
+    }
+
     fn take(&mut self, out: &Output) {
+        if let Some(kept) = &mut self.kept {
+            kept.take(self.last_us, out, &self.tag);
+        }
         if let Some(beat) = &out.beat {
             self.beat_count += 1;
             if self.keep.beats {
@@ -175,9 +236,9 @@ impl Replayer {
         {
             self.minutes.push(Minute::new(minute, self.first_t_s));
         }
-        let counters = self.tag.faults();
-        if *counters != self.seen {
-            self.seen = *counters;
+        let Some(&counters) = self.running().map(Tag::faults) else { return };
+        if counters != self.seen {
+            self.seen = counters;
             for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
                 if *first == 0 && count > 0 {
                     *first = self.last_line;
@@ -392,6 +453,18 @@ impl Prepared {
         self.run_watched(&mut ())
     }
 
+    /// Runs the whole trace on hardware that goes wrong as planned.
+    ///
+    /// # Errors
+    /// Damage met further on in the file.
+    pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
+        let mut replayer = Replayer::with_faults(&self.setup, plan);
+        while let Some(row) = self.reader.next_row()? {
+            replayer.push(&row);
+        }
+        Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+
     /// As [`Prepared::run`], with somebody watching every step.
     ///
     /// # Errors
@@ -406,6 +479,28 @@ impl Prepared {
             watch.rest(&out, &replayer);
         }
         Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+}
+
+impl Prepared {
+    /// Runs the whole trace and keeps what the tag would keep in flash and send,
+    /// with raw `bursts` if wanted.
+    ///
+    /// # Errors
+    /// Damage met further on in the file; a memory too small for a log.
+    pub fn run_keeping(mut self, bursts: bool) -> Result<(Report, Kept), Problem> {
+        let mut kept = Kept::new(&self.setup, &self.facts, bursts)?;
+        let mut replayer = Replayer::new(&self.setup);
+        replayer.keep(kept.clone());
+        while let Some(row) = self.reader.next_row()? {
+            replayer.push(&row);
+        }
+        replayer.drain();
+        if let Some(filled) = replayer.kept.take() {
+            kept = *filled;
+        }
+        kept.end(replayer.last_us, &replayer.tag);
+        Ok((replayer.finish(self.facts, self.reader.faults()), kept))
     }
 }
 

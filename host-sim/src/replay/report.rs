@@ -5,6 +5,7 @@ use firmware_core::tag::{self, Cause, FAULT_KINDS, Fate, FaultKind, State};
 use serde::Serialize;
 
 use super::Replayer;
+use crate::faults::hardware::Injected;
 use crate::trace::{READ_FAULTS, ReadFaults};
 
 /// Facts about the trace and its deployment that the report repeats or needs.
@@ -84,6 +85,9 @@ pub struct Report {
     pub energy: EnergyUse,
     /// Memory taken.
     pub memory: Memory,
+    /// What was injected, where faults were.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub injected: Option<Injected>,
     /// Facts for the text form.
     #[serde(skip)]
     pub facts: FileFacts,
@@ -138,7 +142,7 @@ fn times<S: serde::Serializer>(times: &Option<BeatTimes>, to: S) -> Result<S::Ok
 }
 
 /// One minute.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Minute {
     /// Start, s.
     pub t_s: f64,
@@ -161,7 +165,7 @@ pub struct Minute {
 }
 
 impl Minute {
-    pub(super) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
+    pub(crate) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
         Minute {
             t_s: seconds(m.t_us, first_t_s),
             beats_per_min: m.beats_per_min,
@@ -171,15 +175,31 @@ impl Minute {
             pitch_deg: m.pitch_deg,
             roll_deg: m.roll_deg,
             depth_m: m.depth_m,
-            state: match m.state {
-                State::Swimming => "swimming",
-                State::Resting => "resting",
-                State::Dead => "dead",
-                State::Floating => "floating",
-                State::OnBottom => "on_bottom",
-                State::Unknown => "unknown",
-            },
+            state: state_name(m.state),
         }
+    }
+}
+
+/// Name of what the animal was doing.
+pub(crate) fn state_name(state: State) -> &'static str {
+    match state {
+        State::Swimming => "swimming",
+        State::Resting => "resting",
+        State::Dead => "dead",
+        State::Floating => "floating",
+        State::OnBottom => "on_bottom",
+        State::Unknown => "unknown",
+    }
+}
+
+/// Name of a fate, and of how the tag came off.
+pub(crate) fn fate_name(fate: Fate) -> (&'static str, Option<&'static str>) {
+    match fate {
+        Fate::Undetermined => ("undetermined", None),
+        Fate::Alive => ("alive", None),
+        Fate::Dead => ("dead", None),
+        Fate::DetachedFloating => ("detached", Some("floating")),
+        Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
     }
 }
 
@@ -245,20 +265,15 @@ pub(crate) fn seconds(us: u64, first_t_s: f64) -> f64 {
 impl Report {
     pub(super) fn new(r: Replayer, facts: FileFacts, read: &ReadFaults) -> Self {
         let at = |us: u64| seconds(us, r.first_t_s);
-        let (fate, fate_detail) = match r.tag.fate() {
-            Fate::Undetermined => ("undetermined", None),
-            Fate::Alive => ("alive", None),
-            Fate::Dead => ("dead", None),
-            Fate::DetachedFloating => ("detached", Some("floating")),
-            Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
-        };
+        let (fate, fate_detail) = fate_name(r.tag.fate());
         let decided = r.tag.fate_report().filter(|f| f.fate == r.tag.fate());
         let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
         let recovery = r.tag.recovery();
         let recovered = recovery.filter(|rec| rec.decided_us.is_some());
         let estimate =
             |rec: &tag::RecoveryReport| ((f64::from(rec.t_s) + r.first_t_s) * 1e3).round() / 1e3;
-        let release = r.tag.release();
+        // A decision outlives the detectors' state where faults are injected.
+        let release = r.injected.as_ref().map_or(r.tag.release(), |i| i.decision);
         let tallies = r.tag_faults();
         let by_tag = FAULT_KINDS.iter().zip(tallies).map(|(&kind, t)| (fault_name(kind), t));
         let by_file = READ_FAULTS.iter().map(|&kind| (kind.name(), read.get(kind)));
@@ -310,6 +325,7 @@ impl Report {
                 record_bytes,
                 used_fraction: (f64::from(record_bytes) / r.memory_bytes).min(1.0),
             },
+            injected: r.injected,
             facts,
         }
     }

@@ -102,6 +102,9 @@ pub fn one(r: &Report) -> String {
         100.0 * r.memory.used_fraction,
         size(f.memory_bytes)
     );
+    if let Some(injected) = &r.injected {
+        let _ = writeln!(out, "Injected    {}", injected.told());
+    }
     if r.faults.is_empty() {
         let _ = writeln!(out, "Faults      none");
     }

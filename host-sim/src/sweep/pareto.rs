@@ -143,7 +143,8 @@ mod tests {
     use super::*;
 
     fn cell(f1: Option<f64>, days: f64) -> CellScore {
-        CellScore { beat_f1: f1, on_animal_days: Some(days), ..Default::default() }
+        let days = Some(days);
+        CellScore { beat_f1: f1, on_animal_days: days, cell_days: days, ..Default::default() }
     }
 
     #[test]

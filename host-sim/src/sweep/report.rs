@@ -25,6 +25,7 @@ pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> R
     let recovered = o.recovery.filter(|r| r.decided_us.is_some());
     let estimate = |t_s: f32| ((f64::from(t_s) + first_t_s) * 1e3).round() / 1e3;
     Report {
+        injected: None,
         schema: 1,
         trace: facts.trace.clone(),
         id: facts.id.clone(),

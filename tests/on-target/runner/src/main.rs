@@ -5,11 +5,13 @@ mod breaks;
 mod check;
 mod demo;
 mod elf;
+mod links;
 mod log;
 mod make;
 mod measure;
 mod newcomer;
 mod profile;
+mod records;
 mod reference;
 mod results;
 mod target;
@@ -29,8 +31,11 @@ usage: tests/on-target/run [COMMAND]
   check      host and both targets, bit for bit
   measure    cost against the bounds; rewrites docs/on-target-table.md
   break      checks that a broken constant and a planted panic are found
+  records    log and satellite summary: the same bytes, and their cost; rewrites
+             docs/on-target-records.md
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
+  links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
   profile    [HZ] [SECONDS] instructions by stage and source line";
 
@@ -46,7 +51,9 @@ fn main() -> ExitCode {
         "measure" => measure::all(&here(), true, true),
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
+        "records" => records::all(true),
         "log" => log::all(),
+        "links" => links::all(),
         "bless" => reference::bless(),
         "profile" => profile_of(&rest),
         _ => Err(USAGE.to_owned()),
@@ -66,13 +73,15 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "log", "break", "check", "measure"] {
+    for name in ["reference", "newcomer", "records", "log", "links", "break", "check", "measure"] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
+            "records" => records::all(false),
             "log" => log::all(),
+            "links" => links::all(),
             "break" => breaks::all(),
             "check" => check::all(&TARGETS),
             _ => measure::all(&here(), false, false),

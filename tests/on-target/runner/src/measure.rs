@@ -156,7 +156,7 @@ impl Measured {
 }
 
 /// Instructions of every step, from its ticks.
-fn instructions(bytes: &[u8]) -> Result<Vec<f64>, String> {
+pub fn instructions(bytes: &[u8]) -> Result<Vec<f64>, String> {
     let records = results::parse(bytes)?;
     let first = records.first().filter(|r| r.kind == b'C').ok_or("the image did not calibrate")?;
     let empty = f64::from(first.u32_at(0));

@@ -7,4 +7,5 @@ pub mod app;
 pub mod bus;
 pub mod digest;
 pub mod record;
+pub mod records;
 pub mod trace;

@@ -1,0 +1,422 @@
+//! The tag with all that keeps it through a reset.
+//!
+//! [`Keeper`] stands between a firmware's loop and [`Tag`]: it gives the tag the
+//! time of the release clock, keeps copies of the state, holds the ceiling
+//! whatever the tag's own time says, and fires the release. Two kinds of copy are
+//! kept: the vitals (clock, decision, release driver, deck: some 150 bytes) every
+//! minute and before anything is fired, and everything every ten minutes.
+//!
+//! After a reset [`Keeper::resume`] takes the newest whole copy of each. The tag
+//! goes on from its copy; to it the time away is a gap in the record. The
+//! vitals' clock says how long that was, least and most.
+
+use embedded_hal::digital::OutputPin;
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::checkpoint::Kept;
+use crate::checkpoint::clock::{Clocks, ReleaseClock};
+use crate::checkpoint::slots::{Region, SlotError, Slots, measure};
+use crate::config::Config;
+use crate::release_driver::deck::{Deck, Surroundings};
+use crate::release_driver::{self, Driver, Inputs, Pins, State};
+use crate::tag::{Cause, Fate, Output, ReleaseDecision, Sample, Tag};
+use macro_rules_attribute::derive;
+
+const SECOND_US: u64 = 1_000_000;
+/// Time by the number of samples after which the clocks are looked at in any case.
+const SLOW_US: u64 = 1_500_000;
+/// A depth older than this is no longer known.
+const DEPTH_FRESH_US: u64 = 60 * SECOND_US;
+
+/// Where the copies lie.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Layout {
+    /// Copies of everything: slots of 4 KiB, two at least, more where flash wears.
+    pub copies: Region,
+    /// Vitals: slots of 256 bytes, in at least two parts that are erased apart.
+    pub vitals: Region,
+}
+
+/// How often, and how long at most.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Settings {
+    /// Time between copies of the vitals, s, 1 to 3600.
+    pub vitals_s: u32,
+    /// Time between copies of everything, s, 10 to 86 400.
+    pub copy_s: u32,
+    /// Time away that is assumed after a loss of power of which no clock tells, s.
+    pub unseen_s: u32,
+    /// The same after a reset by the watchdog, s.
+    pub watchdog_s: u32,
+    /// How the release is fired.
+    pub release: release_driver::Settings,
+}
+
+impl Settings {
+    /// The documented defaults.
+    pub const DEFAULT: Settings = Settings {
+        vitals_s: 60,
+        copy_s: 600,
+        unseen_s: 3600,
+        watchdog_s: 30,
+        release: release_driver::Settings::DEFAULT,
+    };
+
+    /// True where all lies within its range.
+    pub fn valid(&self) -> bool {
+        (1..=3600).contains(&self.vitals_s)
+            && (10..=86_400).contains(&self.copy_s)
+            && self.unseen_s <= 86_400
+            && self.watchdog_s <= 3600
+            && self.release.valid()
+    }
+}
+
+/// Why the tag starts anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Reset {
+    /// Power was gone, or sagged.
+    Power,
+    /// The watchdog, or the program itself.
+    Watchdog,
+}
+
+/// What came through a reset.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Resumed {
+    /// The detectors go on from a copy; else they start anew.
+    pub tag: bool,
+    /// The release clock goes on; else all copies were lost, and the time before
+    /// is not known.
+    pub clock: bool,
+    /// Time away, microseconds, at least.
+    pub away_least_us: u64,
+    /// Time away, microseconds, at most.
+    pub away_most_us: u64,
+}
+
+/// What may not be lost.
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
+struct Vitals {
+    clock: ReleaseClock,
+    decision: Option<ReleaseDecision>,
+    driver: Driver,
+    deck: Deck,
+    resets: u16,
+}
+
+impl Vitals {
+    fn new(clocks: &Clocks) -> Self {
+        Vitals {
+            clock: ReleaseClock::start(clocks),
+            decision: None,
+            driver: Driver::default(),
+            deck: Deck::default(),
+            resets: 0,
+        }
+    }
+}
+
+#[derive(Clone, Debug, Kept!)]
+struct Whole {
+    vitals: Vitals,
+    tag: Tag,
+}
+
+/// The tag, kept.
+#[derive(Clone, Debug)]
+pub struct Keeper {
+    whole: Whole,
+    copies: Slots,
+    vitals: Slots,
+    fingerprint: u32,
+    settings: Settings,
+    floor_us: u64,
+    ceiling_us: u64,
+    period_us: u32,
+    /// Samples since the last look at the clocks.
+    samples: u32,
+    /// Latest reading of the timer, once there was one.
+    timer_us: Option<u64>,
+    depth: Option<(f32, u64)>,
+    wet: Option<bool>,
+    next_vitals_us: u64,
+    next_copy_us: u64,
+    /// Copies that could not be kept.
+    lost_copies: u32,
+}
+
+impl Keeper {
+    /// At the start of a deployment. `deployment` is a number of its own for each,
+    /// so that no copy of an earlier one is ever taken up.
+    ///
+    /// # Errors
+    /// A region that does not fit the flash.
+    pub fn start<F: NorFlash>(
+        config: Config,
+        settings: Settings,
+        deployment: u32,
+        flash: &mut F,
+        layout: &Layout,
+        clocks: &Clocks,
+    ) -> Result<Self, SlotError> {
+        let mut keeper = Self::open(config, settings, deployment, flash, layout, clocks)?;
+        keeper.keep_vitals(flash);
+        keeper.keep_copy(flash);
+        Ok(keeper)
+    }
+
+    /// After a reset within the deployment.
+    ///
+    /// # Errors
+    /// A region that does not fit the flash.
+    pub fn resume<F: NorFlash>(
+        config: Config,
+        settings: Settings,
+        deployment: u32,
+        flash: &mut F,
+        layout: &Layout,
+        clocks: &Clocks,
+        reset: Reset,
+    ) -> Result<(Self, Resumed), SlotError> {
+        let mut keeper = Self::open(config, settings, deployment, flash, layout, clocks)?;
+        let mark = keeper.fingerprint;
+        let tag = keeper.copies.load(flash, mark, &mut keeper.whole);
+        if !tag {
+            keeper.whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
+        }
+        let mut vitals = Vitals::new(clocks);
+        let clock = keeper.vitals.load(flash, mark, &mut vitals);
+        let older = vitals.clock.most_us() < keeper.whole.vitals.clock.most_us();
+        if clock && !(tag && older) {
+            keeper.whole.vitals = vitals;
+        }
+        let unseen_s = match reset {
+            Reset::Power => settings.unseen_s,
+            Reset::Watchdog => settings.watchdog_s,
+        };
+        let v = &mut keeper.whole.vitals;
+        let (away_least_us, away_most_us) =
+            v.clock.resume(clocks, u64::from(unseen_s).saturating_mul(SECOND_US));
+        v.resets = v.resets.saturating_add(1);
+        v.deck.resume();
+        v.driver.resume(v.clock.most_us(), &settings.release);
+        keeper.keep_vitals(flash);
+        keeper.next_copy_us = keeper.now_us();
+        Ok((keeper, Resumed { tag, clock: clock || tag, away_least_us, away_most_us }))
+    }
+
+    fn open<F: NorFlash>(
+        config: Config,
+        settings: Settings,
+        deployment: u32,
+        flash: &mut F,
+        layout: &Layout,
+        clocks: &Clocks,
+    ) -> Result<Self, SlotError> {
+        let copies = Slots::open(flash, layout.copies)?;
+        let vitals = Slots::open(flash, layout.vitals)?;
+        let mut whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
+        // A tag at its start holds every setting that counts: a copy made with
+        // other settings, or by another program, has another fingerprint.
+        let (_, crc) = measure(&mut whole.tag).unwrap_or((0, 0));
+        Ok(Keeper {
+            whole,
+            copies,
+            vitals,
+            fingerprint: crc ^ deployment,
+            settings,
+            floor_us: (config.release().floor_h * 3.6e9) as u64,
+            ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
+            period_us: config.sample_us(),
+            samples: 0,
+            timer_us: None,
+            depth: None,
+            wet: None,
+            next_vitals_us: 0,
+            next_copy_us: 0,
+            lost_copies: 0,
+        })
+    }
+
+    /// Takes a sample; its time is that of the timer in `clocks`. `wet`: in water
+    /// by the wet sensor, where a reading arrived.
+    pub fn step<F: NorFlash, A: OutputPin, B: OutputPin>(
+        &mut self,
+        sample: &Sample,
+        wet: Option<bool>,
+        clocks: &Clocks,
+        flash: &mut F,
+        pins: &mut Pins<A, B>,
+        out: &mut Output,
+    ) {
+        self.samples = self.samples.saturating_add(1);
+        let stands = self.timer_us.is_some_and(|last_us| clocks.timer_us <= last_us);
+        self.timer_us = Some(clocks.timer_us);
+        let timer_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
+        // A timer that stands still must not stop the looks at the other clocks.
+        let look = timer_us >= SECOND_US || self.sampled_us() >= SLOW_US;
+        let since_us = if look {
+            self.look(clocks);
+            0
+        } else if stands {
+            self.sampled_us()
+        } else {
+            timer_us
+        };
+        let t_us = self.now_us().saturating_add(since_us);
+        if let Some(depth_m) = sample.depth_m {
+            self.depth = depth_m.is_finite().then_some((depth_m, t_us));
+        }
+        self.wet = wet;
+        self.whole.tag.step_into(&Sample { t_us, ..*sample }, out);
+        if look {
+            let own = self.second(flash, pins);
+            out.release = out.release.or(own);
+        }
+    }
+
+    /// For a tag whose accelerometer gives nothing: keeps everything else going.
+    /// Call it once a second while no samples come.
+    pub fn idle<F: NorFlash, A: OutputPin, B: OutputPin>(
+        &mut self,
+        wet: Option<bool>,
+        clocks: &Clocks,
+        flash: &mut F,
+        pins: &mut Pins<A, B>,
+    ) -> Option<ReleaseDecision> {
+        self.look(clocks);
+        self.wet = wet;
+        let now_us = self.now_us();
+        let decision = self.whole.tag.tick(now_us);
+        let own = self.second(flash, pins);
+        decision.or(own)
+    }
+
+    fn look(&mut self, clocks: &Clocks) {
+        let unseen_us = self.sampled_us();
+        self.whole.vitals.clock.tick(clocks, unseen_us);
+        self.timer_us = Some(clocks.timer_us);
+        self.samples = 0;
+    }
+
+    /// Time since the last look by the number of samples.
+    fn sampled_us(&self) -> u64 {
+        u64::from(self.samples).saturating_mul(u64::from(self.period_us))
+    }
+
+    /// Once a second: deck, decision, release, copies. Gives the ceiling's
+    /// decision where the tag itself has not made it.
+    fn second<F: NorFlash, A: OutputPin, B: OutputPin>(
+        &mut self,
+        flash: &mut F,
+        pins: &mut Pins<A, B>,
+    ) -> Option<ReleaseDecision> {
+        let now_us = self.now_us();
+        let Whole { vitals, tag } = &mut self.whole;
+        let fresh = |t_us: u64| now_us.saturating_sub(t_us) <= DEPTH_FRESH_US;
+        let depth_m = self.depth.filter(|(_, t_us)| fresh(*t_us)).map(|(d, _)| d);
+        let swam = tag.fate() == Fate::Alive;
+        let mut changed = vitals.deck.step(now_us, &Surroundings { wet: self.wet, depth_m, swam });
+        let last_call = now_us >= self.ceiling_us;
+        let mut own = None;
+        if vitals.decision.is_none() {
+            vitals.decision = tag.release();
+            if vitals.decision.is_none() && last_call {
+                own = Some(ReleaseDecision {
+                    t_us: now_us,
+                    cause: Cause::Ceiling,
+                    since_us: self.ceiling_us,
+                    value: now_us as f32 / 3.6e9,
+                    bound: self.ceiling_us as f32 / 3.6e9,
+                });
+                vitals.decision = own;
+            }
+            changed |= vitals.decision.is_some();
+        }
+        let floor = vitals.clock.least_us() >= self.floor_us || last_call;
+        let inputs = Inputs {
+            now_us,
+            called: vitals.decision.is_some(),
+            clear: floor && !vitals.deck.holds(last_call),
+            depth_m,
+            wet: self.wet,
+        };
+        changed |= vitals.driver.step(&inputs, &self.settings.release);
+        if changed || now_us >= self.next_vitals_us {
+            // Before anything is fired.
+            self.keep_vitals(flash);
+        }
+        self.whole.vitals.driver.drive(pins);
+        if now_us >= self.next_copy_us {
+            self.keep_copy(flash);
+        }
+        own
+    }
+
+    fn keep_vitals<F: NorFlash>(&mut self, flash: &mut F) {
+        let every_us = u64::from(self.settings.vitals_s).saturating_mul(SECOND_US);
+        self.next_vitals_us = self.now_us().saturating_add(every_us);
+        let kept = self.vitals.save(flash, self.fingerprint, &mut self.whole.vitals);
+        self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
+    }
+
+    fn keep_copy<F: NorFlash>(&mut self, flash: &mut F) {
+        let every_us = u64::from(self.settings.copy_s).saturating_mul(SECOND_US);
+        self.next_copy_us = self.now_us().saturating_add(every_us);
+        let kept = self.copies.save(flash, self.fingerprint, &mut self.whole);
+        self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
+    }
+
+    /// Tag time: the most that can have passed since the start, microseconds.
+    pub fn now_us(&self) -> u64 {
+        self.whole.vitals.clock.most_us()
+    }
+
+    /// The release clock.
+    pub fn clock(&self) -> &ReleaseClock {
+        &self.whole.vitals.clock
+    }
+
+    /// The tag.
+    pub fn tag(&self) -> &Tag {
+        &self.whole.tag
+    }
+
+    /// After the last sample: as [`Tag::finish`].
+    pub fn finish(&mut self) -> Option<Output> {
+        self.whole.tag.finish()
+    }
+
+    /// The decision to let go, once made.
+    pub fn decision(&self) -> Option<&ReleaseDecision> {
+        self.whole.vitals.decision.as_ref()
+    }
+
+    /// The release driver.
+    pub fn driver(&self) -> &Driver {
+        &self.whole.vitals.driver
+    }
+
+    /// The tag came free.
+    pub fn free(&self) -> bool {
+        self.driver().state() == State::Free
+    }
+
+    /// Water or deck.
+    pub fn deck(&self) -> &Deck {
+        &self.whole.vitals.deck
+    }
+
+    /// Resets so far.
+    pub fn resets(&self) -> u16 {
+        self.whole.vitals.resets
+    }
+
+    /// Copies that could not be kept since the last reset.
+    pub fn lost_copies(&self) -> u32 {
+        self.lost_copies
+    }
+}

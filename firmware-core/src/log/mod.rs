@@ -1,0 +1,475 @@
+//! A power-fail-safe log of records in NOR flash.
+//!
+//! The memory is cut into segments of one erase block. A segment holds records
+//! of one [`Class`] and begins with a header, kept twice. Records follow one
+//! another, each with its own check sum. Nothing is ever written twice between
+//! two erasures, so any NOR flash will do, those with error correction by the
+//! word included. After a power cut [`Log::open`] finds its way from the memory
+//! alone; there is nothing to repair.
+//!
+//! What the log promises, and each is tested by cutting the power everywhere:
+//! a record that [`Log::append`] acknowledged is read back, until it is dropped
+//! by the rule below; damage to one record hides no other; opening never fails
+//! for what the memory holds.
+//!
+//! The rule when the memory is full: the oldest segment of the lowest class goes
+//! first, and no record ever drops one of a higher class than its own.
+
+mod frame;
+mod recorder;
+mod segment;
+
+pub use frame::{ALIGN_MAX, FRAME_EXTRA, FRAME_MAX, Frame};
+pub use recorder::{BurstPlan, Bursts, Recorder};
+pub use segment::{HEADER_BYTES, HEADER_COPY, Header, VERSION};
+
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::record::{Body, CLASSES, Class, Kind, Pack};
+
+/// Places tried for a record before giving up, where the flash fails.
+const TRIES: usize = 6;
+/// Segments tried for a new one.
+const SEGMENT_TRIES: usize = 16;
+/// Of these, free ones before one in use is dropped.
+const FREE_TRIES: usize = 12;
+/// Smallest number of segments.
+const SEGMENTS_MIN: u32 = 4;
+
+/// Why a record was not kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum LogError {
+    /// The memory is full of records of a higher class.
+    Full,
+    /// The payload is too long.
+    TooLong,
+    /// The flash did not take it, in several places.
+    Flash,
+    /// The flash or the range cannot hold a log: word of at most
+    /// [`ALIGN_MAX`] bytes, erase block of 512 to 131072 bytes, at least four of them.
+    Geometry,
+}
+
+/// Where the next record of a class goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Head {
+    segment: u16,
+    offset: u32,
+}
+
+/// The log. It owns the flash, or a `&mut` of it.
+#[derive(Clone, Debug)]
+pub struct Log<F> {
+    flash: F,
+    base: u32,
+    segments: u16,
+    /// The newest segment of each class.
+    heads: [Option<Head>; 3],
+    /// Number of the next record of each class.
+    numbers: [u32; 3],
+    /// Segments of each class.
+    used: [u16; 3],
+    /// Segments of each class dropped since opening.
+    dropped: [u16; 3],
+    /// Number of the next segment opened.
+    sequence: u32,
+    /// Where the search for a free segment goes on.
+    next: u16,
+    failures: u16,
+}
+
+/// What the memory of a segment shows at its beginning.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Found {
+    Blank,
+    Unknown,
+    Segment(Header),
+}
+
+impl<F: NorFlash> Log<F> {
+    const ALIGN: u32 = if F::WRITE_SIZE > 4 { F::WRITE_SIZE as u32 } else { 4 };
+    const SEGMENT: u32 = F::ERASE_SIZE as u32;
+    const SOUND: bool = F::WRITE_SIZE.is_power_of_two()
+        && F::WRITE_SIZE <= ALIGN_MAX
+        && F::READ_SIZE.is_power_of_two()
+        && F::READ_SIZE <= 4
+        && F::ERASE_SIZE.is_power_of_two()
+        && F::ERASE_SIZE >= 512
+        && F::ERASE_SIZE <= 131_072;
+
+    /// Opens the log in the bytes from `from` to `to` of the flash, whatever they hold.
+    ///
+    /// # Errors
+    /// [`LogError::Geometry`] alone.
+    pub fn open(flash: F, from: u32, to: u32) -> Result<Self, LogError> {
+        let segments = to.saturating_sub(from).checked_div(Self::SEGMENT).unwrap_or(0);
+        let within = to as usize <= flash.capacity();
+        let aligned = from.checked_rem(Self::SEGMENT) == Some(0);
+        if !Self::SOUND || !within || !aligned || segments < SEGMENTS_MIN {
+            return Err(LogError::Geometry);
+        }
+        let mut log = Log {
+            flash,
+            base: from,
+            segments: segments.min(u32::from(u16::MAX)) as u16,
+            heads: [None; 3],
+            numbers: [0; 3],
+            used: [0; 3],
+            dropped: [0; 3],
+            sequence: 0,
+            next: 0,
+            failures: 0,
+        };
+        log.find_heads();
+        Ok(log)
+    }
+
+    /// Erases everything. A deployment begins once this has returned `Ok`.
+    ///
+    /// # Errors
+    /// [`LogError::Flash`] where a segment stays readable; the others are erased.
+    pub fn format(&mut self) -> Result<(), LogError> {
+        let mut result = Ok(());
+        for segment in 0..self.segments {
+            if !self.erase(segment) && self.look(segment) != Found::Blank {
+                result = Err(LogError::Flash);
+            }
+        }
+        self.heads = [None; 3];
+        self.numbers = [0; 3];
+        self.used = [0; 3];
+        self.dropped = [0; 3];
+        self.sequence = 0;
+        self.find_heads();
+        result
+    }
+
+    /// Keeps a record. Once this returns `Ok` the record survives a power cut.
+    ///
+    /// # Errors
+    /// The record was not kept; the log goes on with the next one.
+    pub fn append<B: Body>(&mut self, body: &B) -> Result<(), LogError> {
+        let mut frame = [u8::MAX; FRAME_MAX];
+        let Some(room) = frame.get_mut(frame::HEAD..) else { return Err(LogError::TooLong) };
+        let mut pack = Pack::new(room);
+        body.pack(&mut pack);
+        let length = pack.len();
+        self.append_frame(B::KIND, length, &mut frame)
+    }
+
+    /// Part of the memory that holds what is not to be dropped lightly (minutes
+    /// and summaries), 0 to 1: what the tag judges "memory full" by.
+    pub fn used_fraction(&self) -> f32 {
+        let [_, minutes, summary] = self.used;
+        f32::from(minutes.saturating_add(summary)) / f32::from(self.segments)
+    }
+
+    /// Segments in all, and in use by class in the order of [`CLASSES`].
+    pub fn segments(&self) -> (u16, [u16; 3]) {
+        (self.segments, self.used)
+    }
+
+    /// Segments of each class dropped since the log was opened.
+    pub fn dropped(&self) -> [u16; 3] {
+        self.dropped
+    }
+
+    /// Writes and erasures that failed since the log was opened.
+    pub fn failures(&self) -> u16 {
+        self.failures
+    }
+
+    /// The flash.
+    pub fn flash(&mut self) -> &mut F {
+        &mut self.flash
+    }
+
+    /// Gives the flash back.
+    pub fn close(self) -> F {
+        self.flash
+    }
+
+    fn address(&self, segment: u16) -> u32 {
+        self.base.saturating_add(u32::from(segment).saturating_mul(Self::SEGMENT))
+    }
+
+    #[inline(never)]
+    fn read(&mut self, segment: u16, offset: u32, into: &mut [u8]) -> bool {
+        let at = self.address(segment).saturating_add(offset);
+        self.flash.read(at, into).is_ok()
+    }
+
+    #[inline(never)]
+    fn look(&mut self, segment: u16) -> Found {
+        let mut bytes = [0; HEADER_BYTES];
+        if !self.read(segment, 0, &mut bytes) {
+            return Found::Unknown;
+        }
+        match Header::find(&bytes) {
+            Some(header) if header.align == Self::ALIGN && header.block == Self::SEGMENT => {
+                Found::Segment(header)
+            }
+            _ if frame::blank(&bytes) => Found::Blank,
+            _ => Found::Unknown,
+        }
+    }
+
+    /// Reads all headers, then the newest segment of each class to its end.
+    fn find_heads(&mut self) {
+        let mut newest: [Option<(u16, Header)>; 3] = [None; 3];
+        for segment in 0..self.segments {
+            let Found::Segment(header) = self.look(segment) else { continue };
+            if let Some(used) = self.used.get_mut(header.class as usize) {
+                *used = used.saturating_add(1);
+            }
+            if header.sequence >= self.sequence {
+                self.sequence = header.sequence.wrapping_add(1);
+                self.next = self.after(segment);
+            }
+            if let Some(slot) = newest.get_mut(header.class as usize)
+                && slot.is_none_or(|(_, h)| h.sequence < header.sequence)
+            {
+                *slot = Some((segment, header));
+            }
+        }
+        for (class, found) in CLASSES.iter().zip(newest) {
+            let Some((segment, header)) = found else { continue };
+            let (head, number) = self.find_end(segment, &header);
+            self.set_number(*class, number);
+            self.set_head(*class, Some(head));
+        }
+    }
+
+    fn after(&self, segment: u16) -> u16 {
+        let next = segment.wrapping_add(1);
+        if next < self.segments { next } else { 0 }
+    }
+
+    /// Where the untouched part of a segment begins: behind the last record, and
+    /// behind everything else that is not blank; and the number of the next record.
+    #[inline(never)]
+    fn find_end(&mut self, segment: u16, header: &Header) -> (Head, u32) {
+        let mut number = header.first_number;
+        let mut end = HEADER_BYTES as u32;
+        let mut at = end;
+        let mut buffer = [0; FRAME_MAX];
+        while let Some(left) = Self::SEGMENT.checked_sub(at).filter(|left| *left > 0) {
+            let Some(window) = buffer.get_mut(..(left as usize).min(FRAME_MAX)) else { break };
+            if !self.read(segment, at, window) {
+                // What cannot be read is not written to.
+                at = at.saturating_add(Self::ALIGN);
+                end = at;
+                continue;
+            }
+            if let Some(frame) = Frame::find(window) {
+                at = at.saturating_add(frame.stored(Self::ALIGN)).min(Self::SEGMENT);
+                end = at;
+                number = frame.number_from(header.first_number).wrapping_add(1);
+                continue;
+            }
+            let blank = frame::blank_prefix(window, Self::ALIGN);
+            if blank == 0 {
+                at = at.saturating_add(Self::ALIGN);
+                end = at;
+            } else {
+                at = at.saturating_add(blank);
+            }
+        }
+        (Head { segment, offset: end }, number)
+    }
+
+    fn head(&self, class: Class) -> Option<Head> {
+        self.heads.get(class as usize).copied().flatten()
+    }
+
+    fn set_head(&mut self, class: Class, head: Option<Head>) {
+        if let Some(slot) = self.heads.get_mut(class as usize) {
+            *slot = head;
+        }
+    }
+
+    fn number(&self, class: Class) -> u32 {
+        self.numbers.get(class as usize).copied().unwrap_or(0)
+    }
+
+    fn set_number(&mut self, class: Class, number: u32) {
+        if let Some(slot) = self.numbers.get_mut(class as usize) {
+            *slot = number;
+        }
+    }
+
+    fn failed(&mut self) {
+        self.failures = self.failures.saturating_add(1);
+    }
+
+    #[inline(never)]
+    fn append_frame(
+        &mut self,
+        kind: Kind,
+        length: usize,
+        frame: &mut [u8; FRAME_MAX],
+    ) -> Result<(), LogError> {
+        let class = kind.class();
+        let number = self.number(class);
+        let Some(stored) = frame::seal(frame, kind, length, number, Self::ALIGN) else {
+            return Err(LogError::TooLong);
+        };
+        let Some(bytes) = frame.get(..stored) else { return Err(LogError::TooLong) };
+        for attempt in 0..TRIES {
+            let room = self
+                .head(class)
+                .filter(|h| h.offset.saturating_add(stored as u32) <= Self::SEGMENT);
+            let mut head = match room {
+                Some(head) => head,
+                None => self.open_segment(class)?,
+            };
+            let offset = head.offset;
+            // Whatever happens, this place is not written to again.
+            head.offset = offset.saturating_add(stored as u32);
+            self.set_head(class, Some(head));
+            if self.write(head.segment, offset, bytes) {
+                self.set_number(class, number.wrapping_add(1));
+                return Ok(());
+            }
+            self.failed();
+            if attempt > 0 {
+                // Two places of it did not take the record: on to another segment.
+                self.set_head(class, None);
+            }
+        }
+        Err(LogError::Flash)
+    }
+
+    /// Writes and reads back.
+    #[inline(never)]
+    fn write(&mut self, segment: u16, offset: u32, bytes: &[u8]) -> bool {
+        let at = self.address(segment).saturating_add(offset);
+        if self.flash.write(at, bytes).is_err() {
+            return false;
+        }
+        let mut back = [0; ALIGN_MAX];
+        let mut at = at;
+        for part in bytes.chunks(ALIGN_MAX) {
+            let Some(back) = back.get_mut(..part.len()) else { return false };
+            if self.flash.read(at, back).is_err() || back != part {
+                return false;
+            }
+            at = at.saturating_add(ALIGN_MAX as u32);
+        }
+        true
+    }
+
+    /// Erases and looks whether everything is blank.
+    #[inline(never)]
+    fn erase(&mut self, segment: u16) -> bool {
+        let from = self.address(segment);
+        let to = from.saturating_add(Self::SEGMENT);
+        if self.flash.erase(from, to).is_err() {
+            return false;
+        }
+        let mut bytes = [0; 64];
+        let mut at = 0;
+        while at < Self::SEGMENT {
+            if !self.read(segment, at, &mut bytes) || !frame::blank(&bytes) {
+                return false;
+            }
+            at = at.saturating_add(64);
+        }
+        true
+    }
+
+    /// Finds a place for a new segment of a class, drops what is there, and begins it.
+    #[inline(never)]
+    fn open_segment(&mut self, class: Class) -> Result<Head, LogError> {
+        // Segments that failed are passed over in this search.
+        let mut tried = [u16::MAX; SEGMENT_TRIES];
+        for attempt in 0..SEGMENT_TRIES {
+            let free_first = attempt < FREE_TRIES;
+            let Some((segment, found)) = self.choose(class, free_first, &tried) else {
+                return Err(if attempt > 0 { LogError::Flash } else { LogError::Full });
+            };
+            if let Some(slot) = tried.get_mut(attempt) {
+                *slot = segment;
+            }
+            self.next = self.after(segment);
+            let erased = self.erase(segment);
+            if let Found::Segment(old) = found
+                && self.look(segment) != found
+            {
+                self.forget(segment, old.class);
+            }
+            if !erased {
+                self.failed();
+                continue;
+            }
+            let number = self.number(class);
+            let header = Header {
+                class,
+                block: Self::SEGMENT,
+                align: Self::ALIGN,
+                sequence: self.sequence,
+                first_number: number,
+            };
+            // Used up even if the header fails: no two segments share a number.
+            self.sequence = self.sequence.wrapping_add(1);
+            if !self.write(segment, 0, &header.bytes()) {
+                self.failed();
+                continue;
+            }
+            if let Some(used) = self.used.get_mut(class as usize) {
+                *used = used.saturating_add(1);
+            }
+            let head = Head { segment, offset: HEADER_BYTES as u32 };
+            self.set_head(class, Some(head));
+            return Ok(head);
+        }
+        Err(LogError::Flash)
+    }
+
+    /// A segment is gone.
+    fn forget(&mut self, segment: u16, class: Class) {
+        if let Some(used) = self.used.get_mut(class as usize) {
+            *used = used.saturating_sub(1);
+        }
+        if let Some(dropped) = self.dropped.get_mut(class as usize) {
+            *dropped = dropped.saturating_add(1);
+        }
+        if self.head(class).is_some_and(|h| h.segment == segment) {
+            self.set_head(class, None);
+        }
+    }
+
+    /// A blank segment; else one that holds nothing readable; else the oldest of
+    /// the lowest class that may be dropped (this one before the others without `free_first`).
+    #[inline(never)]
+    fn choose(
+        &mut self,
+        class: Class,
+        free_first: bool,
+        tried: &[u16; SEGMENT_TRIES],
+    ) -> Option<(u16, Found)> {
+        let mut free: Option<(u16, Found)> = None;
+        let mut oldest: Option<(u16, Header)> = None;
+        let mut segment = if self.next < self.segments { self.next } else { 0 };
+        for _ in 0..self.segments {
+            if !tried.contains(&segment) {
+                match self.look(segment) {
+                    Found::Blank if free_first => return Some((segment, Found::Blank)),
+                    Found::Segment(header) => {
+                        let rank = (header.class, header.sequence);
+                        if header.class <= class
+                            && oldest.is_none_or(|(_, o)| rank < (o.class, o.sequence))
+                        {
+                            oldest = Some((segment, header));
+                        }
+                    }
+                    found => free = free.or(Some((segment, found))),
+                }
+            }
+            segment = self.after(segment);
+        }
+        let oldest = oldest.map(|(segment, header)| (segment, Found::Segment(header)));
+        if free_first { free.or(oldest) } else { oldest.or(free) }
+    }
+}

@@ -1,0 +1,594 @@
+//! The tag's hardware, with a plan of what goes wrong: clocks, flash, sensors,
+//! pins, a link that parts, and power that goes.
+//!
+//! Times with `true` in their name are those of the world; the tag never sees them.
+
+use std::convert::Infallible;
+
+use embedded_hal::digital::{ErrorType, OutputPin};
+use firmware_core::checkpoint::clock::Clocks;
+use firmware_core::checkpoint::keeper::{self, Keeper, Layout};
+use firmware_core::checkpoint::slots;
+use firmware_core::config::Config;
+use firmware_core::release_driver::{Pins, State, deck};
+use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde::Serialize;
+
+use super::flash::{Flash, SECTOR};
+use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
+
+const SECOND_US: u64 = 1_000_000;
+/// Four copies of everything and three sectors of vitals.
+const LAYOUT: Layout = Layout {
+    copies: slots::Region { from: 0, slot_bytes: SECTOR as u32, count: 4, mark: 0xC0B1 },
+    vitals: slots::Region { from: 4 * SECTOR as u32, slot_bytes: 256, count: 48, mark: 0x417A },
+};
+const SECTORS: usize = 7;
+/// A write that power is to go in is waited for this long.
+const CUT_WAIT_US: u64 = 70 * SECOND_US;
+/// Time that the tag needs to start again after its cell sagged.
+const SAG_AWAY_US: u64 = 2 * SECOND_US;
+/// A freed package rises this fast, m/s (invented).
+const RISE_M_S: f32 = 0.4;
+/// Part of a burn that parts a good link (invented).
+const BURN_PART: f64 = 0.8;
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Pin {
+    high: bool,
+}
+
+impl ErrorType for Pin {
+    type Error = Infallible;
+}
+
+impl OutputPin for Pin {
+    fn set_low(&mut self) -> Result<(), Infallible> {
+        self.high = false;
+        Ok(())
+    }
+    fn set_high(&mut self) -> Result<(), Infallible> {
+        self.high = true;
+        Ok(())
+    }
+}
+
+/// A failed sensor: until when, and what it repeats.
+#[derive(Clone, Copy, Debug)]
+struct Failed<T> {
+    until_us: u64,
+    repeats: Option<T>,
+}
+
+/// What happened, on the world's time, microseconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Log {
+    /// Resets that came.
+    pub resets: u32,
+    /// Of these, after which the detectors had to start anew.
+    pub anew: u32,
+    /// Of these, after which the release clock was lost.
+    pub clock_lost: u32,
+    /// Time away in all.
+    pub away_us: u64,
+    /// Time without a sound reading of acceleration in all.
+    pub deaf_us: u64,
+    /// Time in water that the tag's sensors could tell in all: wet, or deep.
+    pub in_water_us: u64,
+    /// When the fire pin first went high.
+    pub fired_us: Option<u64>,
+    /// Times that the fire pin went high.
+    pub firings: u32,
+    /// Times that it did so on deck.
+    pub on_deck: u32,
+    /// When the link parted.
+    pub free_us: Option<u64>,
+    /// Longest time that the tag was away at a stretch, end of it: `(from, to)`.
+    pub stretches: Vec<(u64, u64)>,
+    /// Most that the tag's clock was ahead of the world's.
+    pub ahead_us: u64,
+    /// Most that it was behind.
+    pub behind_us: u64,
+}
+
+/// The hardware and the code that runs on it.
+#[derive(Clone, Debug)]
+pub struct Hardware {
+    config: Config,
+    settings: keeper::Settings,
+    plan: Drawn,
+    next: usize,
+    rng: ChaCha8Rng,
+    flash: Flash,
+    pins: Pins<Pin, Pin>,
+    /// `None` while the tag is away, and before the first sample.
+    keeper: Option<Box<Keeper>>,
+    started: bool,
+    boot_us: u64,
+    /// When the tag runs again, and why it was reset.
+    wakes: Option<(u64, keeper::Reset)>,
+    /// Power goes in the next write, or then: until when, time away.
+    cut: Option<(u64, u64)>,
+    last_us: u64,
+    skew_us: [i64; 3],
+    lost: [bool; 3],
+    bus_until_us: u64,
+    accel: Option<Failed<[f32; 3]>>,
+    depth: Option<Failed<f32>>,
+    wet: Option<Failed<bool>>,
+    sag: Option<(u64, f64, Option<f32>)>,
+    last_accel_g: [f32; 3],
+    last_depth_m: f32,
+    last_wet: bool,
+    next_idle_us: u64,
+    burning_us: Option<u64>,
+    failed_burns: u32,
+    /// The present burn was a failure.
+    burnt: bool,
+    depth_when_freed_m: f32,
+    log: Log,
+}
+
+impl Hardware {
+    /// With a plan drawn.
+    pub fn new(config: Config, settings: keeper::Settings, plan: Drawn) -> Self {
+        Hardware {
+            rng: ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED),
+            config,
+            settings,
+            plan,
+            next: 0,
+            flash: Flash::new(SECTORS),
+            pins: Pins { arm: Pin::default(), fire: Pin::default() },
+            keeper: None,
+            started: false,
+            boot_us: 0,
+            wakes: None,
+            cut: None,
+            last_us: 0,
+            skew_us: [0; 3],
+            lost: [false; 3],
+            bus_until_us: 0,
+            accel: None,
+            depth: None,
+            wet: None,
+            sag: None,
+            last_accel_g: [0.0, 0.0, 1.0],
+            last_depth_m: 0.0,
+            last_wet: false,
+            next_idle_us: 0,
+            burning_us: None,
+            failed_burns: 0,
+            burnt: false,
+            depth_when_freed_m: 0.0,
+            log: Log::default(),
+        }
+    }
+
+    /// What happened so far.
+    pub fn log(&self) -> &Log {
+        &self.log
+    }
+
+    /// The code on the tag, while it runs.
+    pub fn keeper(&self) -> Option<&Keeper> {
+        self.keeper.as_deref()
+    }
+
+    /// Sectors erased and bytes written so far.
+    pub fn flash_use(&self) -> (u64, u64) {
+        (self.flash.erased, self.flash.written)
+    }
+
+    fn on_deck(&self, true_us: u64) -> bool {
+        true_us < self.plan.deck_until_us || true_us >= self.plan.deck_from_us
+    }
+
+    /// A moment of the world: what the sensors would read, at its true time.
+    /// `None` where the tag is away.
+    pub fn step(&mut self, world: &Sample, out: &mut Output) -> bool {
+        let true_us = world.t_us;
+        self.last_us = true_us;
+        self.happen(true_us);
+        if self.wakes.is_some_and(|(at_us, _)| true_us < at_us) {
+            return false;
+        }
+        self.boot(true_us);
+        let world = self.place(world);
+        let wet = self.feel_wet(true_us);
+        let sensed = self.sense(&world);
+        let deep = sensed.is_some_and(|s| s.depth_m.is_some_and(|d| d > deck::DEEP_M));
+        if !self.on_deck(true_us) && (deep || wet == Some(true)) {
+            self.log.in_water_us += if deep { SECOND_US } else { self.config.sample_us().into() };
+        }
+        let clocks = self.clocks(true_us);
+        *out = Output::default();
+        let ran = self.run(sensed, wet, &clocks, true_us, out);
+        self.watch_pins(true_us, &world);
+        self.watch_power(true_us);
+        ran
+    }
+
+    /// Takes up the faults that are due.
+    fn happen(&mut self, true_us: u64) {
+        while let Some(&(at_us, fault)) = self.plan.faults.get(self.next) {
+            if at_us > true_us {
+                return;
+            }
+            self.next += 1;
+            match fault {
+                Fault::Reset { kind: Kind::Power, away_us, mid_write: true } => {
+                    self.flash.cut_next(self.rng.random());
+                    self.cut = Some((true_us + CUT_WAIT_US, away_us));
+                }
+                Fault::Reset { kind, away_us, .. } => {
+                    let why = match kind {
+                        Kind::Power => keeper::Reset::Power,
+                        Kind::Watchdog => keeper::Reset::Watchdog,
+                    };
+                    self.go(true_us, away_us, why);
+                }
+                Fault::Bus { until_us } => self.bus_until_us = self.bus_until_us.max(until_us),
+                Fault::Sensor { which, how, until_us } => {
+                    let stuck = how == How::Stuck;
+                    match which {
+                        Which::Accel => {
+                            let repeats = stuck.then_some(self.last_accel_g);
+                            self.accel = Some(Failed { until_us, repeats });
+                        }
+                        Which::Depth => {
+                            let repeats = stuck.then_some(self.last_depth_m);
+                            self.depth = Some(Failed { until_us, repeats });
+                        }
+                        Which::Wet => {
+                            let repeats = stuck.then_some(self.last_wet);
+                            self.wet = Some(Failed { until_us, repeats });
+                        }
+                    }
+                }
+                Fault::Step { which, step_us } => self.skew_us[clock(which)] += step_us,
+                Fault::Lost { which } => self.lost[clock(which)] = true,
+                Fault::Worn { region, part } => self.wear(region, part),
+                Fault::Sag { until_us, chance, cell_left } => {
+                    self.sag = Some((until_us, chance, cell_left));
+                }
+            }
+        }
+    }
+
+    fn wear(&mut self, region: Region, part: f64) {
+        let sectors = match region {
+            Region::Copies => 0..4,
+            Region::Vitals => 4..SECTORS,
+        };
+        let sector = self.rng.random_range(sectors);
+        for at in sector * SECTOR..(sector + 1) * SECTOR {
+            if self.rng.random::<f64>() < part {
+                self.flash.wear(at, 1 << self.rng.random_range(0..8));
+            }
+        }
+    }
+
+    /// Power goes, or the watchdog bites.
+    fn go(&mut self, true_us: u64, away_us: u64, why: keeper::Reset) {
+        self.keeper = None;
+        self.pins = Pins { arm: Pin::default(), fire: Pin::default() };
+        self.burning_us = None;
+        self.cut = None;
+        self.log.resets += 1;
+        self.log.away_us += away_us;
+        self.log.stretches.push((true_us, true_us + away_us));
+        // What the timer was off by is gone with it.
+        self.skew_us[0] = 0;
+        let at_us = self.wakes.map_or(0, |(at_us, _)| at_us).max(true_us + away_us);
+        self.wakes = Some((at_us, why));
+    }
+
+    /// Starts the tag where it does not run.
+    fn boot(&mut self, true_us: u64) {
+        if self.keeper.is_some() {
+            return;
+        }
+        self.flash.power_on();
+        self.boot_us = true_us;
+        self.next_idle_us = 0;
+        let clocks = self.clocks(true_us);
+        let (config, settings) = (self.config, self.settings);
+        let deployment = self.plan.seed as u32;
+        // The layout is that of this flash.
+        let booted = if !self.started {
+            Keeper::start(config, settings, deployment, &mut self.flash, &LAYOUT, &clocks).ok()
+        } else {
+            let why = self.wakes.map_or(keeper::Reset::Power, |(_, why)| why);
+            let flash = &mut self.flash;
+            Keeper::resume(config, settings, deployment, flash, &LAYOUT, &clocks, why).ok().map(
+                |(keeper, resumed)| {
+                    self.log.anew += u32::from(!resumed.tag);
+                    self.log.clock_lost += u32::from(!resumed.clock);
+                    keeper
+                },
+            )
+        };
+        self.wakes = None;
+        self.started = true;
+        self.keeper = booted.map(Box::new);
+    }
+
+    fn clocks(&self, true_us: u64) -> Clocks {
+        let read = |n: usize, us: u64| us.saturating_add_signed(self.skew_us[n]);
+        // Backup counters have run on since long before the start.
+        let backup = |n: usize| {
+            (!self.lost[n]).then(|| read(n, true_us.saturating_add(50_000 * 3600 * SECOND_US)))
+        };
+        Clocks {
+            timer_us: read(0, true_us.saturating_sub(self.boot_us)),
+            backup_us: [backup(1), backup(2)],
+        }
+    }
+
+    /// The world as it is where the tag is: on deck, in the sea, or afloat.
+    fn place(&mut self, world: &Sample) -> Sample {
+        let mut here = *world;
+        if self.on_deck(world.t_us) {
+            let rock = (world.t_us as f64 * 1e-6 * 1.1).sin() as f32 * 0.05;
+            here.accel_g = [rock, 0.3 * rock, 1.0 - 0.2 * rock]
+                .map(|a| a + 0.004 * (self.rng.random::<f32>() - 0.5));
+            here.depth_m = here.depth_m.map(|_| 0.04 * (self.rng.random::<f32>() - 0.5));
+        } else if let Some(free_us) = self.log.free_us {
+            let risen_m = (world.t_us - free_us) as f32 * 1e-6 * RISE_M_S;
+            let wave_m = 0.1 * (world.t_us as f64 * 1e-6 * 1.3).sin() as f32;
+            here.depth_m =
+                here.depth_m.map(|_| (self.depth_when_freed_m - risen_m).max(0.15 + wave_m));
+        }
+        here
+    }
+
+    fn feel_wet(&mut self, true_us: u64) -> Option<bool> {
+        let dry_afloat = self.log.free_us.is_some_and(|free_us| {
+            (true_us - free_us) as f32 * 1e-6 * RISE_M_S > self.depth_when_freed_m
+        });
+        let truth = !self.on_deck(true_us) && !dry_afloat;
+        let felt = match self.wet {
+            Some(Failed { until_us, repeats }) if true_us < until_us => repeats,
+            _ => Some(truth),
+        };
+        self.last_wet = felt.unwrap_or(truth);
+        felt
+    }
+
+    /// What the sensors tell of it; `None`: the accelerometer gives no samples at all.
+    fn sense(&mut self, world: &Sample) -> Option<Sample> {
+        let true_us = world.t_us;
+        let mut sensed = *world;
+        sensed.depth_m = match self.depth {
+            Some(Failed { until_us, repeats }) if true_us < until_us => sensed.depth_m.and(repeats),
+            _ => sensed.depth_m,
+        };
+        if let Some((until_us, _, left)) = self.sag
+            && true_us < until_us
+            && sensed.cell_left.is_some()
+        {
+            sensed.cell_left = left.or(sensed.cell_left);
+        }
+        let accel = self.accel.filter(|f| true_us < f.until_us);
+        if let Some(Failed { repeats, .. }) = accel {
+            match repeats {
+                Some(accel_g) => sensed.accel_g = accel_g,
+                None => return None,
+            }
+        }
+        if true_us < self.bus_until_us {
+            sensed.accel_g = [f32::NAN; 3];
+            sensed.depth_m = None;
+        } else {
+            self.last_accel_g = sensed.accel_g;
+            self.last_depth_m = sensed.depth_m.unwrap_or(self.last_depth_m);
+        }
+        if true_us < self.bus_until_us || accel.is_some() {
+            self.log.deaf_us += u64::from(self.config.sample_us());
+        }
+        Some(sensed)
+    }
+
+    /// The firmware's loop, once. True: it took a sample.
+    fn run(
+        &mut self,
+        sensed: Option<Sample>,
+        wet: Option<bool>,
+        clocks: &Clocks,
+        true_us: u64,
+        out: &mut Output,
+    ) -> bool {
+        let Some(keeper) = &mut self.keeper else { return false };
+        let ran = match sensed {
+            Some(mut sample) => {
+                sample.t_us = clocks.timer_us;
+                keeper.step(&sample, wet, clocks, &mut self.flash, &mut self.pins, out);
+                true
+            }
+            None => {
+                self.log.deaf_us += u64::from(self.config.sample_us());
+                if true_us < self.next_idle_us {
+                    return false;
+                }
+                self.next_idle_us = true_us + SECOND_US;
+                out.release = keeper.idle(wet, clocks, &mut self.flash, &mut self.pins);
+                out.release.is_some()
+            }
+        };
+        let tag_us = keeper.now_us();
+        self.log.ahead_us = self.log.ahead_us.max(tag_us.saturating_sub(true_us));
+        // A look at the clocks is a second old at most.
+        let behind_us = true_us.saturating_sub(tag_us).saturating_sub(SECOND_US);
+        self.log.behind_us = self.log.behind_us.max(behind_us);
+        ran
+    }
+
+    fn watch_pins(&mut self, true_us: u64, world: &Sample) {
+        if !self.pins.fire.high {
+            self.burning_us = None;
+            self.burnt = false;
+            return;
+        }
+        let began = self.burning_us.is_none();
+        let from_us = *self.burning_us.get_or_insert(true_us);
+        if began {
+            self.log.firings += 1;
+            self.log.fired_us.get_or_insert(true_us);
+            self.log.on_deck += u32::from(self.on_deck(true_us));
+            if let Some((until_us, chance, _)) = self.sag
+                && true_us < until_us
+                && self.rng.random::<f64>() < chance
+            {
+                self.go(true_us, SAG_AWAY_US, keeper::Reset::Power);
+                return;
+            }
+        }
+        let need_us = f64::from(self.settings.release.burn_s) * 1e6 * BURN_PART;
+        let enough = (true_us - from_us) as f64 >= need_us;
+        if enough && !self.burnt && self.log.free_us.is_none() {
+            if self.failed_burns < self.plan.fails {
+                self.failed_burns += 1;
+                self.burnt = true;
+            } else {
+                self.log.free_us = Some(true_us);
+                self.depth_when_freed_m = world.depth_m.unwrap_or(self.last_depth_m).max(0.0);
+            }
+        }
+    }
+
+    fn watch_power(&mut self, true_us: u64) {
+        if let Some((until_us, away_us)) = self.cut
+            && (self.flash.is_off() || true_us >= until_us)
+        {
+            self.go(true_us, away_us, keeper::Reset::Power);
+        }
+    }
+
+    /// After the last sample: what was still waiting. The tag is started again
+    /// where it is away.
+    pub fn finish(&mut self) -> Option<Output> {
+        self.boot(self.last_us);
+        self.keeper.as_mut()?.finish()
+    }
+
+    /// The tag as it is; `None` while it is away.
+    pub fn tag(&self) -> Option<&Tag> {
+        self.keeper().map(Keeper::tag)
+    }
+
+    /// The decision to let go, which outlives the tag's own state.
+    pub fn decision(&self) -> Option<ReleaseDecision> {
+        self.keeper()?.decision().copied()
+    }
+
+    /// Where the release stands; `None` while the tag is away.
+    pub fn release_state(&self) -> Option<State> {
+        self.keeper().map(|k| k.driver().state())
+    }
+}
+
+/// What was injected into a replay, and what the tag's hardware did.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Injected {
+    /// Resets that came.
+    pub resets: u32,
+    /// Of these, after which the detectors started anew.
+    pub detectors_anew: u32,
+    /// Time away in all, s.
+    pub away_s: f64,
+    /// Time without a sound reading of acceleration, s.
+    pub deaf_s: f64,
+    /// First time that the release was fired, s on the clock of the trace.
+    pub fired_t_s: Option<f64>,
+    /// Times that it was fired.
+    pub firings: u32,
+    /// When the link parted, s on the clock of the trace.
+    pub free_t_s: Option<f64>,
+    /// Where the release stands: `safe`, `arming`, `firing`, `verifying`, `resting`,
+    /// `free`, `given_up`.
+    pub release_state: &'static str,
+    /// Charge that the release used, mAh.
+    pub release_mah: f32,
+    /// Least and most time since the start by the tag's own clock, s.
+    pub clock_s: [f64; 2],
+    /// Times that a clock ran back or fell silent.
+    pub clock_faults: u32,
+    /// Copies that could not be kept since the last reset.
+    pub lost_copies: u32,
+    /// The tag was in water, by its own sensors.
+    pub launched: bool,
+    #[serde(skip)]
+    pub(crate) decision: Option<ReleaseDecision>,
+}
+
+impl Injected {
+    /// At the end of a replay whose first row has this time.
+    pub fn new(hardware: &Hardware, first_t_s: f64) -> Self {
+        let log = hardware.log();
+        let s = |us: u64| us as f64 * 1e-6;
+        let keeper = hardware.keeper();
+        let clock = keeper.map(Keeper::clock);
+        Injected {
+            resets: log.resets,
+            detectors_anew: log.anew,
+            away_s: s(log.away_us),
+            deaf_s: s(log.deaf_us),
+            fired_t_s: log.fired_us.map(|us| s(us) + first_t_s),
+            firings: log.firings,
+            free_t_s: log.free_us.map(|us| s(us) + first_t_s),
+            release_state: match hardware.release_state() {
+                None => "away",
+                Some(State::Safe) => "safe",
+                Some(State::Arming) => "arming",
+                Some(State::Firing) => "firing",
+                Some(State::Verifying) => "verifying",
+                Some(State::Resting) => "resting",
+                Some(State::Free) => "free",
+                Some(State::GivenUp) => "given_up",
+            },
+            release_mah: keeper.map_or(0.0, |k| k.driver().used_mah()),
+            clock_s: clock.map_or([0.0; 2], |c| [s(c.least_us()), s(c.most_us())]),
+            clock_faults: clock.map_or(0, |c| c.faults()),
+            lost_copies: keeper.map_or(0, Keeper::lost_copies),
+            launched: keeper.is_some_and(|k| k.deck().launched()),
+            decision: hardware.decision(),
+        }
+    }
+
+    /// For a person.
+    pub fn told(&self) -> String {
+        let hours = |t_s: f64| format!("{:.2} h", t_s / 3600.0);
+        let fired = match (self.fired_t_s, self.free_t_s) {
+            (None, _) => "release not fired".to_owned(),
+            (Some(t), None) => format!(
+                "release first fired at {}, {} times, {:.1} mAh; the link did not part ({})",
+                hours(t),
+                self.firings,
+                self.release_mah,
+                self.release_state.replace('_', " ")
+            ),
+            (Some(t), Some(free)) => format!(
+                "release first fired at {}, free at {} ({} firings, {:.1} mAh)",
+                hours(t),
+                hours(free),
+                self.firings,
+                self.release_mah
+            ),
+        };
+        format!(
+            "{} resets, {:.0} s away, {:.0} s without readings; {fired}",
+            self.resets, self.away_s, self.deaf_s
+        )
+    }
+}
+
+fn clock(which: WhichClock) -> usize {
+    match which {
+        WhichClock::Timer => 0,
+        WhichClock::First => 1,
+        WhichClock::Second => 2,
+    }
+}

@@ -1,0 +1,337 @@
+//! Many plans against the tag's promises.
+//!
+//! A deployment is made once and run without faults; then every plan is run over
+//! it and held against
+//!
+//! * the ceiling: the fire pin goes high by then, by the world's clock; where the
+//!   tag has no power at that moment, as soon as it has; where it is on deck, not
+//!   before it is in water, by a sensor that can tell;
+//! * the floor: never before it;
+//! * the deck: never on it;
+//! * the decision: fate and cause of release are those without faults, unless the
+//!   plan took the evidence, or a clock took the time.
+
+use std::path::Path;
+
+use firmware_core::checkpoint::keeper;
+use firmware_core::config::{Config, Release};
+use firmware_core::tag::{Cause, Fate, Output, Sample};
+use rayon::prelude::*;
+
+use super::hardware::{Hardware, Log};
+use super::plan::{Drawn, Fault, Which};
+use super::random::{self, Harshness};
+use crate::deployment::{Deployment, beside};
+use crate::problem::Problem;
+use crate::replay::{Keep, prepare_source};
+use crate::synth::{self, Request};
+use crate::trace::open_file;
+
+const SECOND_US: u64 = 1_000_000;
+/// From a look at the clocks to the fire pin: a look a second, arming, a step or
+/// two of the driver.
+const REACTION_US: u64 = 6 * SECOND_US;
+/// A recovery this little before the ceiling is marginal.
+const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
+/// Time in water that a tag has to sense before it can know that it is there.
+const WATER_US: u64 = 90 * SECOND_US;
+/// Evidence that a plan may take and still leave the decision as it was.
+const EVIDENCE_US: u64 = 20 * 60 * SECOND_US;
+
+/// A deployment to run plans over, and what became of it without faults.
+pub struct Base {
+    /// Scenario and seed.
+    pub name: String,
+    config: Config,
+    rows: Vec<Packed>,
+    period_us: u64,
+    floor_us: u64,
+    ceiling_us: u64,
+    /// Fate, cause of release and first firing without faults.
+    pub plain: Outcome,
+}
+
+/// What became of a deployment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Outcome {
+    /// Fate at the end.
+    pub fate: Fate,
+    /// Cause of the release.
+    pub cause: Option<Cause>,
+    /// First firing, world's time, microseconds.
+    pub fired_us: Option<u64>,
+}
+
+#[derive(Clone, Copy)]
+struct Packed {
+    accel_g: [f32; 3],
+    depth_m: f32,
+}
+
+impl Base {
+    /// Makes a deployment of a scenario of [`synth`] in a folder and reads it.
+    ///
+    /// # Errors
+    /// An unknown scenario, or a folder that cannot be written to.
+    pub fn make(
+        scenario: &str,
+        seed: u64,
+        hours: f64,
+        sample_hz: f64,
+        release: Release,
+        folder: &Path,
+    ) -> Result<Self, Problem> {
+        let mut request = Request::new(scenario, seed, folder);
+        request.hours = Some(hours);
+        request.sample_hz = Some(sample_hz);
+        let written = synth::run(&request).map_err(|e| Problem::new(e.to_string()))?;
+        let mut deployment = Deployment::load(&beside(&written.trace, ".toml"))?;
+        deployment.release = release;
+        let file = Box::new(open_file(&written.trace)?);
+        let mut prepared =
+            prepare_source(scenario, file, &deployment, Keep::default(), Vec::new())?;
+        let mut rows = Vec::new();
+        while let Some(row) = prepared.reader.next_row()? {
+            rows.push(Packed { accel_g: row.accel_g, depth_m: row.depth_m.unwrap_or(f32::NAN) });
+        }
+        let config = prepared.setup.config;
+        let mut base = Base {
+            name: format!("{scenario} {seed}"),
+            config,
+            rows,
+            period_us: u64::from(config.sample_us()),
+            floor_us: (config.release().floor_h * 3.6e9) as u64,
+            ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
+            plain: Outcome { fate: Fate::Undetermined, cause: None, fired_us: None },
+        };
+        let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
+        base.plain = base.run(plain).0;
+        Ok(base)
+    }
+
+    /// Runs a plan over it.
+    pub fn run(&self, plan: Drawn) -> (Outcome, Log) {
+        let mut hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        let mut out = Output::default();
+        let mut housekeeping_us = 0;
+        for (n, row) in self.rows.iter().enumerate() {
+            let t_us = n as u64 * self.period_us;
+            let mut sample = Sample::accel(t_us, row.accel_g);
+            sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
+            if t_us >= housekeeping_us {
+                housekeeping_us = t_us + 60 * SECOND_US;
+                sample.cell_left = Some(0.9);
+                sample.memory_used = Some(0.1);
+            }
+            hardware.step(&sample, &mut out);
+        }
+        while hardware.finish().is_some() {}
+        let outcome = Outcome {
+            fate: hardware.tag().map_or(Fate::Undetermined, |t| t.fate()),
+            cause: hardware.decision().map(|d| d.cause),
+            fired_us: hardware.log().fired_us,
+        };
+        (outcome, hardware.log().clone())
+    }
+
+    fn end_us(&self) -> u64 {
+        self.rows.len() as u64 * self.period_us
+    }
+
+    /// Recovery is an estimate: where it is decided just before the ceiling or just
+    /// not, minutes lost in a reset tip it.
+    fn marginal(&self, outcome: &Outcome) -> bool {
+        let late = |o: &Outcome| {
+            let at_us = o.fired_us.unwrap_or(0);
+            matches!(o.cause, Some(Cause::Ceiling))
+                || matches!(o.cause, Some(Cause::Recovered))
+                    && at_us.saturating_add(MARGIN_US) >= self.ceiling_us
+        };
+        late(outcome) && late(&self.plain)
+    }
+
+    /// Runs the random plan of a seed and holds it against the promises.
+    pub fn judge(&self, seed: u64, harshness: Harshness) -> Verdict {
+        let hours = self.end_us() as f64 / 3.6e9;
+        let plan = random::plan(seed, harshness, hours);
+        let (outcome, log) = self.run(plan.clone());
+        let mut broken = Vec::new();
+        if outcome.fired_us.is_some_and(|t| t < self.floor_us) {
+            broken.push(Broken::BeforeFloor);
+        }
+        if log.on_deck > 0 {
+            broken.push(Broken::OnDeck);
+        }
+        let mut due_us = self.ceiling_us;
+        for &(from_us, to_us) in &log.stretches {
+            if from_us <= due_us && due_us < to_us + REACTION_US {
+                due_us = due_us.max(to_us);
+            }
+        }
+        let away = due_us > self.ceiling_us;
+        let decked = plan.deck_until_us >= self.ceiling_us || log.in_water_us < WATER_US;
+        let latest_us = due_us + REACTION_US;
+        if !decked && latest_us < self.end_us() {
+            match outcome.fired_us {
+                None => broken.push(Broken::NeverFired),
+                Some(t) if t > latest_us => broken.push(Broken::PastCeiling),
+                Some(_) => {}
+            }
+        }
+        let same_fate = kind(outcome.fate) == kind(self.plain.fate);
+        let same = same_fate && outcome.cause == self.plain.cause;
+        let marginal = same_fate && !same && self.marginal(&outcome);
+        let excuse = excuse(&plan, &log);
+        Verdict { seed, outcome, broken, same, marginal, excuse, away, decked, log }
+    }
+}
+
+/// A tag that is off may rise from the bottom in one run and not in the other,
+/// where its link parts late.
+fn kind(fate: Fate) -> Fate {
+    if fate == Fate::DetachedOnBottom { Fate::DetachedFloating } else { fate }
+}
+
+/// Why a decision may differ from the one without faults.
+fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
+    let sensor = plan.faults.iter().any(|(_, f)| {
+        matches!(f, Fault::Sensor { which: Which::Accel | Which::Depth, .. })
+            || matches!(f, Fault::Sag { cell_left: Some(_), .. })
+    });
+    if log.ahead_us > EVIDENCE_US {
+        Some(Excuse::ClockTookTime)
+    } else if sensor {
+        Some(Excuse::SensorLost)
+    } else if log.anew > 0 {
+        Some(Excuse::CopiesLost)
+    } else if plan.deck_until_us > 0 {
+        Some(Excuse::OnDeck)
+    } else if log.away_us + log.deaf_us > EVIDENCE_US {
+        Some(Excuse::Away)
+    } else {
+        None
+    }
+}
+
+/// What took the evidence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Excuse {
+    /// Across a reset a wrong clock brought the ceiling nearer.
+    ClockTookTime,
+    /// The accelerometer or the depth sensor failed, or the cell was low.
+    SensorLost,
+    /// No whole copy of the detectors' state was left.
+    CopiesLost,
+    /// Part of the trace was spent on deck.
+    OnDeck,
+    /// Away, or without readings, for more than 20 min in all.
+    Away,
+}
+
+/// A promise that did not hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Broken {
+    /// Fired before the floor.
+    BeforeFloor,
+    /// Fired on deck.
+    OnDeck,
+    /// Fired after the ceiling.
+    PastCeiling,
+    /// Not fired at all.
+    NeverFired,
+}
+
+/// A plan, judged.
+#[derive(Clone, Debug)]
+pub struct Verdict {
+    /// Seed of the plan.
+    pub seed: u64,
+    /// What became of the deployment.
+    pub outcome: Outcome,
+    /// Promises that did not hold.
+    pub broken: Vec<Broken>,
+    /// Fate and cause are those without faults.
+    pub same: bool,
+    /// They are not, by a recovery that was decided just before the ceiling or just not.
+    pub marginal: bool,
+    /// What took the evidence, if anything.
+    pub excuse: Option<Excuse>,
+    /// The tag had no power at the ceiling.
+    pub away: bool,
+    /// It was on deck at the ceiling, or no sensor ever told it of water.
+    pub decked: bool,
+    /// What happened.
+    pub log: Log,
+}
+
+/// Judges the plans of some seeds, in parallel: every other one mild, over the
+/// deployments in turn.
+pub fn judge(bases: &[Base], seeds: std::ops::Range<u64>) -> Vec<(usize, Verdict)> {
+    seeds
+        .into_par_iter()
+        .map(|seed| {
+            let which = (seed / 2) as usize % bases.len();
+            let harshness = if seed % 2 == 0 { Harshness::Mild } else { Harshness::Harsh };
+            (which, bases[which].judge(seed, harshness))
+        })
+        .collect()
+}
+
+/// The result in plain words.
+pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
+    use std::fmt::Write as _;
+    let mut text = String::new();
+    let count = |f: &dyn Fn(&Verdict) -> bool| verdicts.iter().filter(|(_, v)| f(v)).count();
+    let _ = writeln!(text, "{} plans over {} deployments", verdicts.len(), bases.len());
+    for base in bases {
+        let at =
+            base.plain.fired_us.map_or("never".into(), |t| format!("{:.2} h", t as f64 / 3.6e9));
+        let _ = writeln!(
+            text,
+            "  {:24} without faults: {:?}, {:?}, fired at {at}",
+            base.name, base.plain.fate, base.plain.cause
+        );
+    }
+    let resets: u64 = verdicts.iter().map(|(_, v)| u64::from(v.log.resets)).sum();
+    let _ = writeln!(
+        text,
+        "resets {resets}, of these detectors anew {}, clock lost {}",
+        verdicts.iter().map(|(_, v)| u64::from(v.log.anew)).sum::<u64>(),
+        verdicts.iter().map(|(_, v)| u64::from(v.log.clock_lost)).sum::<u64>()
+    );
+    for (what, broken) in [
+        ("fired before the floor", Broken::BeforeFloor),
+        ("fired on deck", Broken::OnDeck),
+        ("fired after the ceiling", Broken::PastCeiling),
+        ("never fired", Broken::NeverFired),
+    ] {
+        let _ = writeln!(text, "{what}: {}", count(&|v| v.broken.contains(&broken)));
+    }
+    let _ = writeln!(
+        text,
+        "without power at the ceiling, fired when it was back: {}; on deck at the ceiling, or water \
+         never sensed: {}",
+        count(&|v| v.away && v.broken.is_empty()),
+        count(&|v| v.decked)
+    );
+    let _ =
+        writeln!(text, "decision as without faults: {} of {}", count(&|v| v.same), verdicts.len());
+    for excuse in [
+        None,
+        Some(Excuse::ClockTookTime),
+        Some(Excuse::SensorLost),
+        Some(Excuse::CopiesLost),
+        Some(Excuse::OnDeck),
+        Some(Excuse::Away),
+    ] {
+        let name = excuse.map_or("evidence whole".into(), |e| format!("{e:?}"));
+        let _ = writeln!(
+            text,
+            "  {name}: {} of {}, {} more but for a marginal recovery",
+            count(&|v| v.same && v.excuse == excuse),
+            count(&|v| v.excuse == excuse),
+            count(&|v| v.marginal && v.excuse == excuse)
+        );
+    }
+    text
+}

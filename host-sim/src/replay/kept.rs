@@ -1,0 +1,176 @@
+//! What the tag would have kept in its flash and sent by satellite.
+
+use std::fs;
+use std::path::Path;
+
+use firmware_core::config::Config;
+use firmware_core::log::{BurstPlan, Bursts, Log, LogError, Recorder};
+use firmware_core::message::{MESSAGE_BYTES, PAGES, Summary, checks};
+use firmware_core::record::StartEvent;
+use firmware_core::tag::{Output, Sample, Tag};
+
+use super::{FileFacts, Setup};
+use crate::flash::NorSim;
+use crate::problem::Problem;
+
+/// Word and erase block of the simulated flash: common for serial NOR parts.
+type Flash = NorSim<4, 4096>;
+const BLOCK: usize = 4096;
+/// Length of a raw burst, s.
+const BURST_S: f32 = 10.0;
+/// Largest flash that is simulated, blocks (256 MiB).
+const BLOCKS_MAX: usize = 65_535;
+
+/// The tag's flash, its recorder and its satellite summary.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    log: Log<Flash>,
+    recorder: Recorder,
+    summary: Summary,
+    bursts: Option<Bursts>,
+    refused: u32,
+    messages: Vec<[u8; MESSAGE_BYTES]>,
+}
+
+/// The number of a deployment: the digits at the end of its id, in a byte.
+fn number(id: Option<&str>) -> u8 {
+    let id = id.unwrap_or("");
+    let digits = &id[id.trim_end_matches(|c: char| c.is_ascii_digit()).len()..];
+    digits.bytes().fold(0_u8, |n, d| n.wrapping_mul(10).wrapping_add(d - b'0'))
+}
+
+fn start(config: &Config, deployment: u8) -> StartEvent {
+    StartEvent {
+        deployment,
+        start_unix_s: config.place().start_unix_s.and_then(|s| u32::try_from(s).ok()),
+        sample_hz: config.logger().sample_hz,
+        floor_h: config.release().floor_h,
+        ceiling_h: config.release().ceiling_h,
+    }
+}
+
+impl Kept {
+    /// A blank flash of the deployment's size. With `bursts`, ten seconds of raw
+    /// samples are kept every hour and at every decision.
+    ///
+    /// # Errors
+    /// A memory too small for a log, which needs four blocks of 4 KiB.
+    pub fn new(setup: &Setup, facts: &FileFacts, bursts: bool) -> Result<Self, Problem> {
+        let blocks = ((setup.memory_bytes / BLOCK as f64) as usize).min(BLOCKS_MAX);
+        let flash = Flash::new(blocks, 0);
+        let mut log = Log::open(flash, 0, (blocks * BLOCK) as u32).map_err(|_| {
+            Problem::new(format!(
+                "{}: memory_mib gives a memory of {blocks} blocks of 4 KiB; the log needs four",
+                facts.trace
+            ))
+            .help("give memory_mib = 0.016 or more under [logger] in the deployment file")
+        })?;
+        let deployment = number(facts.id.as_deref());
+        let refused = u32::from(log.append(&start(&setup.config, deployment)).is_err());
+        let logger = setup.config.logger();
+        let plan = BurstPlan {
+            every_min: 60,
+            samples: (BURST_S * logger.sample_hz) as u16,
+            on_decision: true,
+        };
+        Ok(Kept {
+            log,
+            recorder: Recorder::new(),
+            summary: Summary::new(deployment),
+            bursts: bursts.then(|| Bursts::new(plan, logger.sample_hz, logger.counts_per_g)),
+            refused,
+            messages: Vec::new(),
+        })
+    }
+
+    pub(super) fn cell(&mut self, left: f32) {
+        self.recorder.cell(left);
+        self.summary.cell(left);
+    }
+
+    pub(super) fn sample(&mut self, sample: &Sample, out: &Output) {
+        if let Some(bursts) = &mut self.bursts {
+            let kept = bursts.take(sample, out, &mut self.log);
+            self.note(kept);
+        }
+    }
+
+    pub(super) fn take(&mut self, now_us: u64, out: &Output, tag: &Tag) {
+        let kept = self.recorder.take(now_us, out, tag.faults(), &mut self.log);
+        self.note(kept);
+        self.summary.take(out, tag.fate());
+    }
+
+    fn note(&mut self, kept: Result<(), LogError>) {
+        if kept.is_err() {
+            self.refused += 1;
+            self.summary.check(checks::MEMORY);
+        }
+    }
+
+    /// After the last sample: the hour not yet complete, and a round of messages.
+    pub(super) fn end(&mut self, now_us: u64, tag: &Tag) {
+        let kept = self.recorder.finish(tag.faults(), &mut self.log);
+        self.note(kept);
+        self.summary.faults(tag.faults());
+        self.messages = (0..PAGES).map(|_| self.summary.next(now_us)).collect();
+    }
+
+    /// Steps at which a record could not be kept.
+    pub fn refused(&self) -> u32 {
+        self.refused
+    }
+
+    /// What the flash holds, up to the last segment in use.
+    pub fn image(&mut self) -> &[u8] {
+        let bytes = self.log.flash().bytes();
+        let used = bytes.iter().rposition(|b| *b != 0xFF).map_or(0, |at| at / BLOCK + 1);
+        &bytes[..used * BLOCK]
+    }
+
+    /// The round of twelve messages that the tag would send at the end.
+    pub fn messages(&self) -> &[[u8; MESSAGE_BYTES]] {
+        &self.messages
+    }
+
+    /// Writes the image to a file.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn write_image(&mut self, path: &Path) -> Result<(), Problem> {
+        write(path, self.image())
+    }
+
+    /// Writes the messages to a file, one a line.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn write_messages(&self, path: &Path) -> Result<(), Problem> {
+        let line = |m: &[u8; MESSAGE_BYTES]| {
+            m.iter().map(|b| format!("{b:02x}")).collect::<String>() + "\n"
+        };
+        write(path, self.messages.iter().map(line).collect::<String>().as_bytes())
+    }
+}
+
+/// Writes beside, then renames.
+fn write(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
+    let mut part = path.as_os_str().to_owned();
+    part.push(".part");
+    fs::write(&part, bytes)
+        .and_then(|()| fs::rename(&part, path))
+        .map_err(|e| Problem::new(format!("{}: {e}", path.display())))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_number_of_a_deployment_is_that_at_the_end_of_its_id() {
+        for (id, want) in [("OSB-007", 7), ("bay", 0), ("x300", 44), ("12", 12)] {
+            assert_eq!(number(Some(id)), want, "{id}");
+        }
+        assert_eq!(number(None), 0);
+    }
+}

@@ -1,0 +1,4 @@
+//! `swaymark_tests::fuzz::deployment` by libFuzzer.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| swaymark_tests::fuzz::deployment(data));

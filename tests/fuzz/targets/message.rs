@@ -1,0 +1,4 @@
+//! `swaymark_tests::fuzz::message` by libFuzzer.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| swaymark_tests::fuzz::message(data));

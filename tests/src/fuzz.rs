@@ -1,0 +1,272 @@
+//! What is fuzzed: each entry takes any bytes and must neither panic nor break a
+//! promise. `tests/fuzz` hands them to libFuzzer; `tests/fuzz_corpus.rs` runs them
+//! over the corpus and over changes of it in every test run.
+
+use std::io::Cursor;
+
+use embedded_storage::nor_flash::NorFlash;
+use firmware_core::checkpoint::clock::Clocks;
+use firmware_core::checkpoint::cursor::{Cursor as Walk, Memory};
+use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
+use firmware_core::checkpoint::{Kept, slots};
+use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Param, Place, Release};
+use firmware_core::message::Message;
+use firmware_core::tag::{Output, Sample, Tag};
+use host_sim::deployment::Deployment;
+use host_sim::faults::flash::Flash;
+use host_sim::faults::plan::Plan;
+use host_sim::replay::{Keep, prepare_source};
+use host_sim::unpack::{ImageReport, MessageReport};
+
+/// An entry.
+pub type Entry = fn(&[u8]);
+
+/// All entries by name.
+pub const ENTRIES: [(&str, Entry); 7] = [
+    ("trace", trace),
+    ("deployment", deployment),
+    ("plan", plan),
+    ("image", image),
+    ("message", message),
+    ("tag", tag),
+    ("copies", copies),
+];
+
+/// Any bytes as a trace, after one byte that chooses the deployment.
+pub fn trace(data: &[u8]) {
+    let Some((choice, bytes)) = data.split_first() else { return };
+    let mut deployment = Deployment::default();
+    deployment.sample_hz = [None, Some(25.0), Some(5.0), Some(100.0)][usize::from(choice & 3)];
+    deployment.counts_per_g = (choice & 4 != 0).then_some(1024.0);
+    let keep = Keep { beats: true, minutes: true };
+    let source = Box::new(Cursor::new(bytes.to_vec()));
+    let Ok(prepared) = prepare_source("fuzz", source, &deployment, keep, Vec::new()) else {
+        return;
+    };
+    if let Ok(report) = prepared.run() {
+        let json = serde_json::to_string(&report).expect("a report is JSON");
+        assert!(!json.contains("NaN"), "{json}");
+        host_sim::replay::one(&report);
+    }
+}
+
+/// Any bytes as a deployment file.
+pub fn deployment(data: &[u8]) {
+    match Deployment::parse("fuzz.toml", data) {
+        Ok(deployment) => {
+            let hz = deployment.sample_hz.unwrap_or(25.0);
+            deployment.config(hz, deployment.start_unix_us).expect("was checked");
+        }
+        Err(problem) => {
+            problem.render(false);
+        }
+    }
+}
+
+/// Any bytes as a plan of faults.
+pub fn plan(data: &[u8]) {
+    match Plan::parse("fuzz.toml", data) {
+        Ok(plan) => {
+            plan.draw().expect("was checked");
+        }
+        Err(problem) => {
+            problem.render(false);
+        }
+    }
+}
+
+/// Any bytes as a flash image.
+pub fn image(data: &[u8]) {
+    let report = ImageReport::new("fuzz", data, None);
+    serde_json::to_string(&report).expect("a report is JSON");
+}
+
+/// Any bytes as a satellite message, and as a list of them.
+pub fn message(data: &[u8]) {
+    if let Some(bytes) = data.first_chunk()
+        && let Ok(message) = Message::decode(bytes)
+    {
+        assert_eq!(Message::decode(&message.encode()), Ok(message));
+    }
+    if let Ok(text) = std::str::from_utf8(data) {
+        let _ = MessageReport::new("fuzz", text);
+    }
+}
+
+/// Takes numbers off bytes; zeros after their end.
+struct Numbers<'a>(&'a [u8]);
+
+impl Numbers<'_> {
+    fn byte(&mut self) -> u8 {
+        match self.0.split_first() {
+            Some((first, rest)) => {
+                self.0 = rest;
+                *first
+            }
+            None => 0,
+        }
+    }
+
+    fn bits(&mut self) -> u32 {
+        u32::from_le_bytes([0; 4].map(|_| self.byte()))
+    }
+
+    fn part(&mut self) -> f32 {
+        f32::from(self.byte()) / 255.0
+    }
+
+    fn any(&mut self) -> f32 {
+        f32::from_bits(self.bits())
+    }
+
+    fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+fn settings(numbers: &mut Numbers<'_>, params: &[Param], mut set: impl FnMut(&str, f32)) {
+    for param in params {
+        if numbers.byte() & 1 == 1 {
+            set(param.key, param.min + (param.max - param.min) * numbers.part());
+        }
+    }
+}
+
+fn config(numbers: &mut Numbers<'_>) -> Option<Config> {
+    let mut detector = Detector::DEFAULT;
+    let mut release = Release::DEFAULT;
+    settings(numbers, Detector::PARAMS, |key, x| {
+        detector.set(key, x).expect("within its range");
+    });
+    settings(numbers, Release::PARAMS, |key, x| {
+        release.set(key, x).expect("within its range");
+    });
+    let choice = numbers.byte();
+    let logger = Logger {
+        sample_hz: 5.0 + 95.0 * numbers.part(),
+        range_g: 1.0 + 31.0 * numbers.part(),
+        counts_per_g: 1024.0,
+        mount_deg: (choice & 1 == 1).then(|| [0.0; 3].map(|_| 360.0 * numbers.part())),
+    };
+    let place = Place {
+        start_unix_s: (choice & 2 == 2).then(|| numbers.bits().into()),
+        latitude_deg: 180.0 * numbers.part() - 90.0,
+        longitude_deg: 360.0 * numbers.part() - 180.0,
+    };
+    let breathing = if choice & 4 == 4 { Breathing::Buccal } else { Breathing::Ram };
+    Config::new(logger, place, Animal { breathing, length_m: None }, detector, release).ok()
+}
+
+/// The next sample; most follow the one before by a period.
+fn sample(numbers: &mut Numbers<'_>, last: &Sample, period_us: u64) -> Sample {
+    let kind = numbers.byte();
+    let mut next = Sample::accel(last.t_us.wrapping_add(period_us), last.accel_g);
+    match kind & 7 {
+        0..=3 => next.accel_g = next.accel_g.map(|a| a + 0.2 * (numbers.part() - 0.5)),
+        4 => next.accel_g = [0.0; 3].map(|_| numbers.any()),
+        5 => next.t_us = next.t_us.wrapping_add(u64::from(numbers.bits()) << (numbers.byte() & 31)),
+        6 => next.t_us = next.t_us.wrapping_sub(u64::from(numbers.bits())),
+        _ => {}
+    }
+    next.depth_m = (kind & 8 == 8).then(|| numbers.any());
+    next.cell_left = (kind & 16 == 16).then(|| numbers.any());
+    next.memory_used = (kind & 32 == 32).then(|| numbers.any());
+    next
+}
+
+fn to_bytes(state: &mut dyn Kept) -> Vec<u8> {
+    let mut bytes = vec![0; 8192];
+    let mut memory = Memory::new(&mut bytes);
+    let mut walk = Walk::save(&mut memory);
+    state.visit(&mut walk);
+    let (len, _) = walk.finish().expect("8 KiB are enough");
+    bytes.truncate(len as usize);
+    bytes
+}
+
+fn from_bytes(mut bytes: Vec<u8>, state: &mut dyn Kept) -> bool {
+    let len = bytes.len() as u32;
+    let mut memory = Memory::new(&mut bytes);
+    let mut walk = Walk::load(&mut memory, len);
+    state.visit(&mut walk);
+    walk.finish().is_some()
+}
+
+/// The tag under any configuration and samples; what it says is the same after its
+/// state went to bytes and back in the midst of it.
+pub fn tag(data: &[u8]) {
+    let mut numbers = Numbers(data);
+    let Some(config) = config(&mut numbers) else { return };
+    let period_us = u64::from(config.sample_us());
+    let mut tag = Tag::new(config);
+    let mut last = Sample::accel(0, [0.0, 0.0, 1.0]);
+    let mut other: Option<Tag> = None;
+    while !numbers.is_empty() {
+        if numbers.byte() < 4 {
+            let mut copy = Tag::new(config);
+            assert!(from_bytes(to_bytes(&mut tag), &mut copy));
+            assert_eq!(format!("{tag:?}"), format!("{copy:?}"));
+            other = Some(copy);
+        }
+        // Often the same sample many times: time passes, and minutes close.
+        let again = if numbers.byte() < 16 { 400 } else { 1 };
+        let next = sample(&mut numbers, &last, period_us);
+        for n in 0..again {
+            let mut next = next;
+            next.t_us = next.t_us.wrapping_add(n * period_us);
+            next.accel_g[0] += 1e-3 * (n % 7) as f32;
+            let out = tag.step(&next);
+            if let Some(other) = &mut other {
+                assert_eq!(format!("{out:?}"), format!("{:?}", other.step(&next)));
+            }
+            last = next;
+        }
+    }
+    for _ in 0..10_000 {
+        if tag.finish().is_none() {
+            return;
+        }
+    }
+    panic!("the tag does not finish");
+}
+
+/// Any bytes as the flash that a tag finds after a reset, and as its state.
+pub fn copies(data: &[u8]) {
+    let layout = Layout {
+        copies: slots::Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 },
+        vitals: slots::Region { from: 8192, slot_bytes: 256, count: 32, mark: 2 },
+    };
+    let logger = Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 1024.0, mount_deg: None };
+    let place = Place { start_unix_s: Some(0), latitude_deg: 0.0, longitude_deg: 0.0 };
+    let animal = Animal { breathing: Breathing::Ram, length_m: None };
+    let Ok(config) = Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT) else {
+        return;
+    };
+    let mut flash = Flash::new(4);
+    let mut whole = data.to_vec();
+    whole.resize(whole.len().min(16_384).next_multiple_of(4), 0xFF);
+    flash.write(0, &whole).expect("it fits");
+    let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
+    let settings = Settings::DEFAULT;
+    let resumed = Keeper::resume(config, settings, 1, &mut flash, &layout, &clocks, Reset::Power);
+    assert!(resumed.is_ok());
+    // As a state: changes of a sound one, which the check sum would have caught.
+    let mut tag = Tag::new(config);
+    let mut bytes = to_bytes(&mut tag);
+    let places = bytes.len();
+    for change in data.chunks_exact(3) {
+        bytes[(usize::from(change[0]) << 8 | usize::from(change[1])) % places] = change[2];
+    }
+    if from_bytes(bytes, &mut tag) {
+        let mut out = Output::default();
+        for n in 0..2000 {
+            let sample = Sample::accel(n * 40_000, [0.0, 0.1 * (n % 9) as f32, 1.0]);
+            tag.step_into(&sample, &mut out);
+        }
+        for _ in 0..10_000 {
+            if tag.finish().is_none() {
+                break;
+            }
+        }
+    }
+}
