@@ -125,13 +125,14 @@ fn rename(
                  {ours}",
                 shown(wanted.as_bytes())
             ));
+            let list = theirs.iter().take(20).map(String::as_str).collect::<Vec<_>>().join(", ");
             let near = nearest(&folded(wanted), theirs.iter().map(String::as_str));
-            return Err(match near {
-                Some(near) => {
-                    problem.help(format!("nearest column there is: {}", shown(near.as_bytes())))
-                }
-                None => problem,
-            });
+            let near = near.map(|n| format!("; nearest: {}", shown(n.as_bytes())));
+            return Err(problem.help(format!(
+                "columns found: {}{}",
+                shown_list(&list),
+                near.unwrap_or_default()
+            )));
         };
         // A column of that name that is not meant would stand in the way.
         if let Some(other) = names.iter().position(|n| n == ours)
@@ -377,7 +378,7 @@ mod tests {
         let wrong = [("ax_ms2", "Acc XX".to_owned())];
         let e = layout("x.csv", 1, cells(), &wrong).unwrap_err();
         let e = format!("{e} | {}", e.advice().unwrap_or_default());
-        assert!(e.contains("no column \"Acc XX\"") && e.contains("acc x"), "{e}");
+        assert!(e.contains("no column \"Acc XX\"") && e.contains("acc x [m/s2]"), "{e}");
     }
 
     #[test]
