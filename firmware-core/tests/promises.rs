@@ -100,7 +100,13 @@ fn steady_tones_are_counted_at_every_rate() {
         assert!(times.len() as f64 <= seconds * beat_hz + 1.0);
         for pair in times.windows(2) {
             let error = (pair[1] - pair[0]) * beat_hz - 1.0;
-            assert!(error.abs() < 0.2, "{hz} Hz, beat {beat_hz} Hz: step {}", pair[1] - pair[0]);
+            // Getting to know the animal, the tag may miss a few beats: 25 s, as above.
+            assert!(
+                error.abs() < 0.2 || pair[0] < 25.0,
+                "{hz} Hz, beat {beat_hz} Hz: step {} at {}",
+                pair[1] - pair[0],
+                pair[0]
+            );
         }
     }
 }
