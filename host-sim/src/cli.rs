@@ -2,11 +2,14 @@
 
 use std::fmt::Display;
 use std::io::IsTerminal;
+use std::num::NonZeroUsize;
 use std::panic;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
 use host_sim::problem::Problem;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use rayon::ThreadPool;
 
 use crate::{
     cli_budget, cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth,
@@ -99,4 +102,29 @@ pub fn problem(problem: &Problem) {
     let plain = std::env::var_os("NO_COLOR").is_some_and(|wish| !wish.is_empty());
     let fancy = std::io::stderr().is_terminal() && !plain;
     eprintln!("error: {}", problem.render(fancy));
+}
+
+/// The threads to work on: as many as asked for, or one a core.
+///
+/// # Errors
+/// [`Status::Internal`], told, where they cannot be started.
+pub fn threads(jobs: Option<NonZeroUsize>) -> Result<ThreadPool, Status> {
+    let jobs = jobs.map_or(0, NonZeroUsize::get);
+    rayon::ThreadPoolBuilder::new().num_threads(jobs).build().map_err(|e| {
+        eprintln!("error: no threads to run on: {e}");
+        Status::Internal
+    })
+}
+
+/// A bar over work, with the time left, on a terminal only.
+pub fn progress(word: &str, total: u64, quiet: bool) -> ProgressBar {
+    if quiet || !std::io::stderr().is_terminal() {
+        return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
+    }
+    let bar = ProgressBar::new(total);
+    let template = format!("{word} [{{bar:40}}] {{percent:>3}} %  {{eta}} left");
+    if let Ok(style) = ProgressStyle::with_template(&template) {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    bar
 }

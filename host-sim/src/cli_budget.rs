@@ -106,13 +106,9 @@ pub fn run(args: &Args) -> Status {
             Mode::Buccal => Breathing::Buccal,
         });
     }
-    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
-    let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
+    let pool = match cli::threads(args.jobs) {
         Ok(pool) => pool,
-        Err(e) => {
-            eprintln!("error: no threads to run on: {e}");
-            return Status::Internal;
-        }
+        Err(status) => return status,
     };
     let budget = pool.install(|| budget::budget(&tag, &settings));
     if !args.quiet {

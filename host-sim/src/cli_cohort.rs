@@ -17,7 +17,6 @@ use host_sim::trace::open_file;
 use indicatif::ProgressBar;
 
 use crate::cli::{self, Status};
-use crate::cli_score::progress;
 
 /// Form of the result.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -149,7 +148,7 @@ fn together(args: &Args) -> Result<Status, Problem> {
 fn traces(args: &Args, folders: &[PathBuf], read: &mut Read) -> Result<(), Problem> {
     let found = find(folders);
     found.problems.iter().for_each(|problem| read.refuse(problem));
-    let bar = progress("cohort", found.jobs.iter().map(|job| job.bytes).sum(), args.quiet);
+    let bar = cli::progress("cohort", found.jobs.iter().map(|job| job.bytes).sum(), args.quiet);
     in_order(
         &found.jobs,
         args.jobs.map_or(0, NonZeroUsize::get),

@@ -12,7 +12,6 @@ use indicatif::ProgressBar;
 
 use crate::cli::{self, Status};
 use crate::cli_replay::Format;
-use crate::cli_score::progress;
 
 /// Run traces through the on-tag code and tell which decisions changed since a baseline
 #[derive(clap::Args, Debug)]
@@ -91,7 +90,7 @@ fn compared(args: &Args) -> Result<Status, Problem> {
     if found.jobs.is_empty() {
         return Err(Problem::new("nothing to compare: no trace was found"));
     }
-    let bar = progress("compare", found.jobs.iter().map(|job| job.bytes).sum(), args.quiet);
+    let bar = cli::progress("compare", found.jobs.iter().map(|job| job.bytes).sum(), args.quiet);
     let (mut decisions, mut unread) = (Vec::with_capacity(found.jobs.len()), Vec::new());
     let mut status = if refused.is_empty() { Status::Done } else { Status::Input };
     in_order(

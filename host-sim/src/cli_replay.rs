@@ -1,7 +1,7 @@
 //! `swaymark replay`.
 
 use std::collections::BTreeMap;
-use std::io::{self, BufWriter, IsTerminal, Write};
+use std::io::{self, BufWriter, Write};
 use std::num::NonZeroUsize;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
@@ -12,7 +12,6 @@ use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::html;
 use host_sim::problem::Problem;
 use host_sim::replay::{self, Keep, Report};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::cli::{self, Status};
 
@@ -147,14 +146,11 @@ pub fn run(args: &Args) -> Status {
             return Status::Input;
         }
     };
-    let bar = progress(args);
-    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
-    let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
+    let bytes = args.traces.iter().filter_map(|p| p.metadata().ok()).map(|m| m.len()).sum();
+    let bar = cli::progress("replay", bytes, args.quiet);
+    let pool = match cli::threads(args.jobs) {
         Ok(pool) => pool,
-        Err(e) => {
-            eprintln!("error: no threads to run on: {e}");
-            return Status::Internal;
-        }
+        Err(status) => return status,
     };
     let (send, results) = mpsc::channel();
     let mut printer = Printer { args, several, status: Status::Done, rows: 0, closed: false };
@@ -234,20 +230,6 @@ fn ran(args: &Args, prepared: replay::Prepared) -> Result<Report, Problem> {
         cli::notice(format_args!("the memory took no record at {} steps", kept.refused()));
     }
     Ok(report)
-}
-
-/// A bar over the bytes of all files, on a terminal only.
-fn progress(args: &Args) -> ProgressBar {
-    if args.quiet || !io::stderr().is_terminal() {
-        return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-    }
-    let total = args.traces.iter().filter_map(|p| p.metadata().ok()).map(|m| m.len()).sum();
-    let bar = ProgressBar::new(total);
-    if let Ok(style) = ProgressStyle::with_template("replay [{bar:40}] {percent:>3} %  {eta} left")
-    {
-        bar.set_style(style.progress_chars("=> "));
-    }
-    bar
 }
 
 struct Printer<'a> {

@@ -1,6 +1,6 @@
 //! `swaymark score`.
 
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -10,7 +10,7 @@ use host_sim::problem::Problem;
 use host_sim::score::state::State;
 use host_sim::score::summary::Summary;
 use host_sim::score::{Entry, TraceScore, bounds, family, fingerprint, score_trace, text};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 use serde::Serialize;
 
 use crate::cli::{self, Status};
@@ -121,7 +121,7 @@ fn scored(args: &Args) -> Result<Status, Problem> {
     }
     let state = state.map(Mutex::new);
 
-    let bar = progress("score", jobs.iter().map(|job| job.bytes).sum(), args.quiet);
+    let bar = cli::progress("score", jobs.iter().map(|job| job.bytes).sum(), args.quiet);
     let mut entries = Vec::with_capacity(jobs.len());
     let mut status = if refused.is_empty() { Status::Done } else { Status::Input };
     let (mut taken_up, mut notices) = (0, Notices::default());
@@ -203,19 +203,6 @@ fn one(job: &Job, state: Option<&Mutex<State>>, bar: &ProgressBar) -> Result<Sco
         unsaved = state.add(fingerprint, &trace, &score).err();
     }
     Ok(Scored { entry: Entry { trace, family, score }, notices, kept: false, unsaved })
-}
-
-/// A bar over the bytes of all traces, with the time left, on a terminal only.
-pub fn progress(word: &str, total: u64, quiet: bool) -> ProgressBar {
-    if quiet || !io::stderr().is_terminal() {
-        return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-    }
-    let bar = ProgressBar::new(total);
-    let template = format!("{word} [{{bar:40}}] {{percent:>3}} %  {{eta}} left");
-    if let Ok(style) = ProgressStyle::with_template(&template) {
-        bar.set_style(style.progress_chars("=> "));
-    }
-    bar
 }
 
 fn print(args: &Args, summary: &Summary, entries: &[Entry]) -> Result<(), Problem> {

@@ -1,19 +1,19 @@
 //! `swaymark sweep`.
 
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use host_sim::batch::write_whole;
 use host_sim::problem::Problem;
 use host_sim::replay::CAUTION;
 use host_sim::sweep::callout::trials;
 use host_sim::sweep::grid::Grid;
-use host_sim::sweep::output::{SweepResult, write_file};
+use host_sim::sweep::output::SweepResult;
 use host_sim::sweep::run::{Sweep, load_tag};
 use host_sim::sweep::state::{self, State};
 use host_sim::sweep::traces;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::cli::{self, Status};
 use crate::cli_replay::Format;
@@ -60,13 +60,9 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Status {
-    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
-    let pool = match rayon::ThreadPoolBuilder::new().num_threads(jobs).build() {
+    let pool = match cli::threads(args.jobs) {
         Ok(pool) => pool,
-        Err(e) => {
-            eprintln!("error: no threads to run on: {e}");
-            return Status::Internal;
-        }
+        Err(status) => return status,
     };
     match pool.install(|| sweep(args)) {
         Ok(status) => status,
@@ -122,12 +118,13 @@ fn sweep(args: &Args) -> Result<Status, Problem> {
             _ => format!("{held} of {} results were kept and are taken over", sweep.results()),
         });
     }
-    let bar = progress(args, sweep.work());
+    let bar = cli::progress("sweep", sweep.work(), args.quiet);
+    bar.enable_steady_tick(Duration::from_millis(500));
     let (results, state) = sweep.run(state, rayon::current_num_threads(), &|done| bar.inc(done))?;
     bar.finish_and_clear();
     let result = SweepResult::new(&sweep, &results, &trials(&sweep));
     if let Some(path) = &args.csv {
-        write_file(path, &result.csv()?)?;
+        write_whole(path, result.csv()?.as_bytes())?;
     }
     let written = print(args, &result);
     if let Some(state) = state
@@ -183,17 +180,4 @@ fn with_ending(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(ending);
     name.into()
-}
-
-/// A bar over the work, on a terminal only.
-fn progress(args: &Args, work: u64) -> ProgressBar {
-    if args.quiet || !io::stderr().is_terminal() {
-        return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-    }
-    let bar = ProgressBar::new(work);
-    if let Ok(style) = ProgressStyle::with_template("sweep [{bar:40}] {percent:>3} %  {eta} left") {
-        bar.set_style(style.progress_chars("=> "));
-    }
-    bar.enable_steady_tick(Duration::from_millis(500));
-    bar
 }

@@ -1,6 +1,5 @@
 //! What the tag would have kept in its flash and sent by satellite.
 
-use std::fs;
 use std::path::Path;
 
 use firmware_core::config::Config;
@@ -10,6 +9,7 @@ use firmware_core::record::StartEvent;
 use firmware_core::tag::{Output, Sample, Tag};
 
 use super::{FileFacts, Setup};
+use crate::batch::write_whole;
 use crate::flash::NorSim;
 use crate::problem::Problem;
 
@@ -138,7 +138,7 @@ impl Kept {
     /// # Errors
     /// A file that cannot be written.
     pub fn write_image(&mut self, path: &Path) -> Result<(), Problem> {
-        write(path, self.image())
+        write_whole(path, self.image())
     }
 
     /// Writes the messages to a file, one a line.
@@ -149,17 +149,8 @@ impl Kept {
         let line = |m: &[u8; MESSAGE_BYTES]| {
             m.iter().map(|b| format!("{b:02x}")).collect::<String>() + "\n"
         };
-        write(path, self.messages.iter().map(line).collect::<String>().as_bytes())
+        write_whole(path, self.messages.iter().map(line).collect::<String>().as_bytes())
     }
-}
-
-/// Writes beside, then renames.
-fn write(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
-    let mut part = path.as_os_str().to_owned();
-    part.push(".part");
-    fs::write(&part, bytes)
-        .and_then(|()| fs::rename(&part, path))
-        .map_err(|e| Problem::new(format!("{}: {e}", path.display())))
 }
 
 #[cfg(test)]

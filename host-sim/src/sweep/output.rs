@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::path::Path;
 
 use serde::Serialize;
 
@@ -373,19 +372,6 @@ fn plain(value: &serde_json::Value) -> String {
         serde_json::Value::String(text) => text.clone(),
         other => other.to_string(),
     }
-}
-
-/// Writes `text` to `path`: beside it first, then renamed.
-///
-/// # Errors
-/// A file that cannot be written.
-pub fn write_file(path: &Path, text: &str) -> Result<(), Problem> {
-    let failed =
-        |e: std::io::Error| Problem::new(format!("{}: cannot be written: {e}", path.display()));
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".part");
-    std::fs::write(&beside, text).map_err(failed)?;
-    std::fs::rename(&beside, path).map_err(failed)
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use firmware_core::tag::Fate;
 use super::fan::Outcome;
 use crate::replay::{
     BeatTimes, Beats, EnergyUse, FileFacts, Memory, Minute, ReleaseReport, Report, cause_name,
-    seconds,
+    fate_name, seconds,
 };
 
 /// A report of what a judge looks at; faults and the measures of minutes are left
@@ -13,13 +13,7 @@ use crate::replay::{
 pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> Report {
     let first_t_s = facts.first_t_s;
     let at = |us: u64| seconds(us, first_t_s);
-    let (fate, fate_detail) = match o.fate {
-        Fate::Undetermined => ("undetermined", None),
-        Fate::Alive => ("alive", None),
-        Fate::Dead => ("dead", None),
-        Fate::DetachedFloating => ("detached", Some("floating")),
-        Fate::DetachedOnBottom => ("detached", Some("on_bottom")),
-    };
+    let (fate, fate_detail) = fate_name(o.fate);
     let decided = o.fates.last().filter(|f| f.fate == o.fate);
     let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
     let recovered = o.recovery.filter(|r| r.decided_us.is_some());

@@ -7,9 +7,10 @@ use serde::Serialize;
 
 use super::image::{Event, ImageReport};
 use super::messages::MessageReport;
+use crate::batch::write_whole;
 use crate::problem::Problem;
 
-/// Writes beside, then renames.
+/// Writes a table whole.
 fn write<R: Serialize>(
     path: PathBuf,
     rows: impl IntoIterator<Item = R>,
@@ -20,10 +21,7 @@ fn write<R: Serialize>(
         table.serialize(row).map_err(|e| problem(e.to_string()))?;
     }
     let bytes = table.into_inner().map_err(|e| problem(e.to_string()))?;
-    let part = path.with_extension("csv.part");
-    fs::write(&part, bytes)
-        .and_then(|()| fs::rename(&part, &path))
-        .map_err(|e| problem(e.to_string()))?;
+    write_whole(&path, &bytes)?;
     Ok(path)
 }
 
