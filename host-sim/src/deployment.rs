@@ -4,7 +4,6 @@
 //! the ranges of everything the tag itself needs, come from `firmware_core::config`.
 
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -12,11 +11,12 @@ use firmware_core::config::{
     Animal, Breathing, Config, ConfigError, Detector, Logger, Param, Place, Release,
 };
 use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 use crate::problem::{Problem, nearest, shown};
 use crate::tag_file::{DEFAULT_TAG, Figure, Spread, TagFile};
-use crate::trace::{COLUMNS, open_file};
+use crate::toml_text::{self, located, one_line};
+use crate::trace::COLUMNS;
 
 /// Full scale taken where none is given, g.
 pub const DEFAULT_RANGE_G: f64 = 16.0;
@@ -26,8 +26,6 @@ pub const DEFAULT_MEMORY_MIB: f64 = 8.0;
 /// Unix times, s, that a deployment can start at: 1970 to 2100. The tag's solar
 /// formula is stated for the present era.
 pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
-
-const MAX_BYTES: u64 = 1024 * 1024;
 
 const TABLES: [(&str, &[&str]); 5] = [
     (
@@ -158,12 +156,7 @@ impl Deployment {
     /// As for [`Deployment::parse`], and a file that cannot be read.
     pub fn load(path: &Path) -> Result<Self, Problem> {
         let name = path.display().to_string();
-        let mut bytes = Vec::new();
-        open_file(path)?
-            .take(MAX_BYTES + 1)
-            .read_to_end(&mut bytes)
-            .map_err(|e| Problem::new(format!("{name}: cannot be read: {e}")))?;
-        Self::parse(&name, &bytes)
+        Self::parse(&name, &toml_text::read(path)?)
     }
 
     /// Understands the content of a deployment file called `name`.
@@ -172,26 +165,8 @@ impl Deployment {
     /// Text that is not TOML, unknown keys, values of the wrong kind or out of
     /// range; each with its line and column.
     pub fn parse(name: &str, bytes: &[u8]) -> Result<Self, Problem> {
-        if bytes.len() as u64 > MAX_BYTES {
-            return Err(Problem::new(format!(
-                "{name}: is longer than {MAX_BYTES} bytes; a deployment file of a few lines was expected"
-            )));
-        }
-        let text = std::str::from_utf8(bytes).map_err(|e| {
-            let line = 1 + bytes[..e.valid_up_to()].iter().filter(|&&b| b == b'\n').count();
-            Problem::new(format!("{name}: line {line}: is not text in UTF-8; TOML was expected"))
-        })?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let root = DeTable::parse(text).map_err(|e| {
-            let span = e.span().unwrap_or(0..0);
-            located(
-                name,
-                text,
-                &span,
-                &format!("not valid TOML: {}", one_line(e.message())),
-                "here",
-            )
-        })?;
+        let text = toml_text::decode(name, bytes, "a deployment file of a few lines")?;
+        let root = toml_text::table(name, text)?;
         let mut reader = Reader {
             deployment: Deployment {
                 name: name.to_owned(),
@@ -307,30 +282,6 @@ impl Deployment {
             None => Problem::new(format!("{}: {message}", self.name)),
         }
     }
-}
-
-pub(crate) fn one_line(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-/// A problem at a place in a text, with line and column in the message too.
-pub(crate) fn located(
-    name: &str,
-    text: &str,
-    span: &Range<usize>,
-    message: &str,
-    label: &str,
-) -> Problem {
-    let before = &text.as_bytes()[..span.start.min(text.len())];
-    let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
-    let start_of_line = before.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);
-    let column = 1 + String::from_utf8_lossy(&before[start_of_line..]).chars().count();
-    Problem::new(format!("{name}: line {line}, column {column}: {message}")).at(
-        name,
-        text,
-        span.clone(),
-        label,
-    )
 }
 
 fn params_of(table: &str) -> &'static [Param] {

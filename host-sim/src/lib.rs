@@ -17,6 +17,7 @@ pub mod score;
 pub mod sweep;
 pub mod synth;
 pub mod tag_file;
+mod toml_text;
 pub mod trace;
 pub mod truth;
 pub mod unpack;

@@ -2,8 +2,6 @@
 //!
 //! Times and lengths may be given, or drawn from a range by the plan's seed.
 
-use std::io::Read;
-use std::ops::Range;
 use std::path::Path;
 
 use rand::{RngExt, SeedableRng};
@@ -11,11 +9,10 @@ use rand_chacha::ChaCha8Rng;
 use serde::Deserialize;
 
 use crate::problem::{Problem, nearest};
-use crate::trace::open_file;
+use crate::toml_text::{self, located, one_line};
 
 const HOUR_US: f64 = 3.6e9;
 const SECOND_US: f64 = 1e6;
-const MAX_BYTES: u64 = 1024 * 1024;
 /// Longest time a plan can name, h.
 const MAX_H: f64 = 5000.0;
 /// Most events one entry of a plan can make.
@@ -321,12 +318,7 @@ impl Plan {
     /// As for [`Plan::parse`], and a file that cannot be read.
     pub fn load(path: &Path) -> Result<Self, Problem> {
         let name = path.display().to_string();
-        let mut bytes = Vec::new();
-        open_file(path)?
-            .take(MAX_BYTES + 1)
-            .read_to_end(&mut bytes)
-            .map_err(|e| Problem::new(format!("{name}: cannot be read: {e}")))?;
-        Self::parse(&name, &bytes)
+        Self::parse(&name, &toml_text::read(path)?)
     }
 
     /// Understands the content of a plan called `name`.
@@ -334,18 +326,11 @@ impl Plan {
     /// # Errors
     /// Text that is not TOML, unknown keys, values of the wrong kind or out of range.
     pub fn parse(name: &str, bytes: &[u8]) -> Result<Self, Problem> {
-        if bytes.len() as u64 > MAX_BYTES {
-            return Err(Problem::new(format!(
-                "{name}: is longer than {MAX_BYTES} bytes; a plan of a few lines was expected"
-            )));
-        }
-        let text = std::str::from_utf8(bytes).map_err(|_| {
-            Problem::new(format!("{name}: is not text in UTF-8; TOML was expected"))
-        })?;
+        let text = toml_text::decode(name, bytes, "a plan of a few lines")?;
         let plan: Plan = toml::from_str(text).map_err(|e| {
             let span = e.span().unwrap_or(0..0);
-            let message = e.message().split_whitespace().collect::<Vec<_>>().join(" ");
-            unknown(&message, located(name, text, span, &message))
+            let message = one_line(e.message());
+            unknown(&message, located(name, text, &span, &message, "here"))
         })?;
         // Shows everything out of range before anything is run.
         plan.draw().map_err(|message| Problem::new(format!("{name}: {message}")))?;
@@ -486,12 +471,6 @@ fn times(rng: &mut ChaCha8Rng, table: &str, when: When) -> Result<Vec<u64>, Stri
             "[[{table}]] needs a time: either at_h, or between_h = [from, to] with a count"
         )),
     }
-}
-
-fn located(name: &str, text: &str, span: Range<usize>, message: &str) -> Problem {
-    let before = &text.as_bytes()[..span.start.min(text.len())];
-    let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
-    Problem::new(format!("{name}: line {line}: {message}")).at(name, text, span, "here")
 }
 
 /// Adds the nearest known name to a message about an unknown one, which lists the

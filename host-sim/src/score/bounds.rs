@@ -5,11 +5,12 @@ use std::path::Path;
 
 use serde::Serialize;
 use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 use super::intervals::Estimate;
 use super::statistics::{STATISTICS, statistic};
 use crate::problem::{Problem, nearest, shown};
+use crate::toml_text;
 
 /// Which end of a number is bound, and how.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -102,10 +103,7 @@ pub fn load(path: &Path) -> Result<Vec<Bound>, Problem> {
 /// As [`load`].
 pub fn parse(name: &str, text: &str) -> Result<Vec<Bound>, Problem> {
     let file = File { name, text };
-    let root = DeTable::parse(text).map_err(|e| {
-        let span = e.span().unwrap_or(0..0);
-        file.at(&span, &format!("not valid TOML: {}", e.message().trim().replace('\n', " ")))
-    })?;
+    let root = toml_text::table(name, text)?;
     let mut bounds = Vec::new();
     for (key, value) in root.get_ref() {
         match key.get_ref().as_ref() {
@@ -147,16 +145,7 @@ struct File<'a> {
 
 impl File<'_> {
     fn at(&self, span: &std::ops::Range<usize>, message: &str) -> Problem {
-        let line = 1 + self.text.as_bytes()[..span.start.min(self.text.len())]
-            .iter()
-            .filter(|&&b| b == b'\n')
-            .count();
-        Problem::new(format!("{}: line {line}: {message}", self.name)).at(
-            self.name,
-            self.text,
-            span.clone(),
-            "here",
-        )
+        toml_text::located(self.name, self.text, span, message, "here")
     }
 
     fn table(

@@ -97,7 +97,7 @@ impl Estimate {
 }
 
 /// Wilson's score interval of `count` in `n`.
-pub(crate) fn wilson(count: u64, n: u64) -> Option<(f64, f64)> {
+pub fn wilson(count: u64, n: u64) -> Option<(f64, f64)> {
     if n == 0 {
         return None;
     }

@@ -1,24 +1,21 @@
 //! The grid file: lists of choices, all crossed with each other.
 
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::ops::Range;
 use std::path::Path;
 
 use firmware_core::config::{Detector, Param, Release};
 use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 use super::duty::Duty;
 use super::pareto::{Goal, goal_named, goal_names};
 use super::thin::Thinning;
-use crate::deployment::{located, one_line};
 use crate::problem::{Problem, nearest, shown};
-use crate::trace::open_file;
+use crate::toml_text::{self, located, one_line};
 
 /// Most cells that a grid may have.
 pub const MAX_CELLS: usize = 20_000;
-const MAX_BYTES: u64 = 1024 * 1024;
 /// Sample rates of the tag, Hz.
 const RATE_HZ: (f64, f64) = (5.0, 100.0);
 /// Waking part and period of a duty cycle, s.
@@ -73,18 +70,8 @@ impl Grid {
     /// As [`Grid::parse`], and a file that cannot be read.
     pub fn load(path: &Path) -> Result<Self, Problem> {
         let name = path.display().to_string();
-        let mut bytes = Vec::new();
-        open_file(path)?
-            .take(MAX_BYTES + 1)
-            .read_to_end(&mut bytes)
-            .map_err(|e| Problem::new(format!("{name}: cannot be read: {e}")))?;
-        if bytes.len() as u64 > MAX_BYTES {
-            return Err(Problem::new(format!("{name}: is longer than {MAX_BYTES} bytes")));
-        }
-        let text = String::from_utf8(bytes).map_err(|_| {
-            Problem::new(format!("{name}: is not text in UTF-8; TOML was expected"))
-        })?;
-        Self::parse(&name, &text)
+        let bytes = toml_text::read(path)?;
+        Self::parse(&name, toml_text::decode(&name, &bytes, "a grid of a few lines")?)
     }
 
     /// Understands the content of a grid file called `name`.
@@ -94,11 +81,7 @@ impl Grid {
     /// or given twice, empty lists, and a grid of more than [`MAX_CELLS`] cells;
     /// each with line and column.
     pub fn parse(name: &str, text: &str) -> Result<Self, Problem> {
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let root = DeTable::parse(text).map_err(|e| {
-            let what = format!("not valid TOML: {}", one_line(e.message()));
-            located(name, text, &e.span().unwrap_or(0..0), &what, "here")
-        })?;
+        let root = toml_text::table(name, text)?;
         let mut grid = Grid { name: name.into(), text: text.into(), ..Default::default() };
         for (key, value) in root.get_ref() {
             grid.table(key, value)?;

@@ -14,14 +14,10 @@ mod units;
 mod values;
 
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::path::Path;
 
-use toml::de::DeTable;
-
-use crate::deployment::{located, one_line};
 use crate::problem::{Problem, shown};
-use crate::trace::open_file;
+use crate::toml_text;
 
 pub use cell::{Cell, LoadDerating};
 pub use figure::{Curve, Figure, Spread, line};
@@ -31,8 +27,6 @@ pub use parts::{
 pub use phases::{Duty, Phase, PhaseKind, Record, word};
 
 use reader::{Doc, Section};
-
-const MAX_BYTES: u64 = 1024 * 1024;
 
 /// Tags that come with the program, invented: name and content.
 const SHIPPED: &[(&str, &str)] = &[
@@ -92,12 +86,7 @@ impl TagFile {
     /// As for [`TagFile::parse`], and a file that cannot be read.
     pub fn load(path: &Path) -> Result<Self, Problem> {
         let name = path.display().to_string();
-        let mut bytes = Vec::new();
-        open_file(path)?
-            .take(MAX_BYTES + 1)
-            .read_to_end(&mut bytes)
-            .map_err(|e| Problem::new(format!("{name}: cannot be read: {e}")))?;
-        Self::parse(&name, &bytes)
+        Self::parse(&name, &toml_text::read(path)?)
     }
 
     /// Names of the tags that come with the program.
@@ -119,26 +108,8 @@ impl TagFile {
     /// the wrong kind, unit or range; figures without a source; phases that overlap
     /// or leave gaps. Each with its line, its column and the reason.
     pub fn parse(name: &str, bytes: &[u8]) -> Result<Self, Problem> {
-        if bytes.len() as u64 > MAX_BYTES {
-            return Err(Problem::new(format!(
-                "{name}: is longer than {MAX_BYTES} bytes; a tag file of a hundred lines was expected"
-            )));
-        }
-        let text = std::str::from_utf8(bytes).map_err(|e| {
-            let line = 1 + bytes[..e.valid_up_to()].iter().filter(|&&b| b == b'\n').count();
-            Problem::new(format!("{name}: line {line}: is not text in UTF-8; TOML was expected"))
-        })?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let root = DeTable::parse(text).map_err(|e| {
-            let span = e.span().unwrap_or(0..0);
-            located(
-                name,
-                text,
-                &span,
-                &format!("not valid TOML: {}", one_line(e.message())),
-                "here",
-            )
-        })?;
+        let text = toml_text::decode(name, bytes, "a tag file of a hundred lines")?;
+        let root = toml_text::table(name, text)?;
         let doc = Doc { name, text };
         let all = reader::sections(doc, root.get_ref())?;
         build(name, &all)

@@ -12,8 +12,8 @@ use super::figure::{Curve, Figure};
 use super::keys::{self, Key, Need, TABLES, Table};
 use super::units;
 use super::values::rounded;
-use crate::deployment::{located, one_line};
 use crate::problem::{Problem, nearest, shown};
+use crate::toml_text::{located, one_line};
 
 /// Charge of one uA over a day, mAh.
 const MAH_PER_DAY_OF_UA: f64 = 0.024;

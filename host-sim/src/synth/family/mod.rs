@@ -18,9 +18,10 @@ mod tests;
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 use crate::problem::{Problem, nearest, shown};
+use crate::toml_text;
 use keys::{KEYS, find};
 use law::Law;
 pub(crate) use plan::Instead;
@@ -111,11 +112,7 @@ impl Family {
 
     fn parse_like(file_name: &str, text: &str, depth: u32) -> Result<Self, Problem> {
         let file = File { name: file_name, text };
-        let root = DeTable::parse(text).map_err(|e| {
-            let span = e.span().unwrap_or(0..0);
-            let message = e.message().split_whitespace().collect::<Vec<_>>().join(" ");
-            file.fail(&span, &format!("not valid TOML: {message}"), "here")
-        })?;
+        let root = toml_text::table(file_name, text)?;
         let stem = Path::new(file_name).file_stem().unwrap_or_default().to_string_lossy();
         let mut family =
             Self { name: stem.into_owned(), summary: String::new(), stated: BTreeMap::new() };

@@ -5,8 +5,8 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::DeValue;
 
-use crate::deployment::located;
 use crate::problem::Problem;
+use crate::toml_text::located;
 
 /// The text of a family file, and its name for messages.
 pub(crate) struct File<'a> {
