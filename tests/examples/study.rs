@@ -150,15 +150,11 @@ fn args() -> Result<Args, String> {
 
 /// Proportion with Wilson's 95 % interval, in per cent.
 fn wilson(hits: usize, n: usize) -> String {
-    if n == 0 {
+    let Some((low, high)) = host_sim::score::intervals::wilson(hits as u64, n as u64) else {
         return "-".into();
-    }
-    let (n_f, z) = (n as f64, 1.959_964_f64);
-    let p = hits as f64 / n_f;
-    let middle = (p + z * z / (2.0 * n_f)) / (1.0 + z * z / n_f);
-    let half = z / (1.0 + z * z / n_f) * (p * (1.0 - p) / n_f + z * z / (4.0 * n_f * n_f)).sqrt();
-    let (low, high) = (100.0 * (middle - half).max(0.0), 100.0 * (middle + half).min(1.0));
-    format!("{hits}/{n} = {:.1} % ({low:.2} to {high:.2})", 100.0 * p)
+    };
+    let (part, low, high) = (100.0 * hits as f64 / n as f64, 100.0 * low, 100.0 * high);
+    format!("{hits}/{n} = {part:.1} % ({low:.2} to {high:.2})")
 }
 
 fn median(mut x: Vec<f64>) -> Option<f64> {
