@@ -54,6 +54,10 @@ struct Sums {
     vedba2: f32,
 }
 
+impl Sums {
+    const ZERO: Sums = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
+}
+
 /// The running mean.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Posture {
@@ -143,7 +147,7 @@ impl Posture {
     /// Moves the window on over the samples that wait: what the samples half a
     /// window before them show, once the window is full.
     pub fn work(&mut self) -> Option<Activity> {
-        let mut sums = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
+        let mut sums = Sums::ZERO;
         let mut count = 0_u8;
         let len = usize::from(self.len);
         while self.waiting > 0 {
@@ -152,25 +156,20 @@ impl Posture {
             let oldest = newest.wrapping_sub(len) % RING;
             let middle = newest.wrapping_sub(len / 2) % RING;
             let to_end = RING.wrapping_sub(newest.max(oldest).max(middle));
-            let steps = usize::from(self.waiting).min(to_end);
-            self.waiting = self.waiting.wrapping_sub(steps as u8);
-            if self.filled >= self.len {
-                self.slide(newest, oldest, middle, steps, &mut sums);
-                count = count.wrapping_add(steps as u8);
-                continue;
+            let mut steps = usize::from(self.waiting).min(to_end);
+            // The sample that fills the window is the first to show anything.
+            let lacking = usize::from(self.len.wrapping_sub(self.filled));
+            if lacking > 1 {
+                steps = steps.min(lacking.wrapping_sub(1));
             }
-            for step in 0..steps {
-                self.filled = self.filled.wrapping_add(1);
-                let at = |place: usize| place.wrapping_add(step);
-                let mut one = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
-                self.slide(at(newest), at(oldest), at(middle), 1, &mut one);
-                if self.filled >= self.len {
-                    sums = one;
-                    count = 1;
-                    self.waiting = self.waiting.wrapping_add(steps.wrapping_sub(step) as u8);
-                    self.waiting = self.waiting.wrapping_sub(1);
-                    break;
-                }
+            self.waiting = self.waiting.wrapping_sub(steps as u8);
+            self.slide(newest, oldest, middle, steps, &mut sums);
+            if lacking > 1 {
+                self.filled = self.filled.wrapping_add(steps as u8);
+                sums = Sums::ZERO;
+            } else {
+                self.filled = self.len;
+                count = count.wrapping_add(steps as u8);
             }
         }
         let unit = self.mean_g;

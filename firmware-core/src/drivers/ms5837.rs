@@ -104,9 +104,13 @@ impl<B: I2c, D: DelayNs> Ms5837<B, D> {
         (self.bus, self.delay)
     }
 
-    fn command(&mut self, command: u8) -> Result<(), Fault<B::Error>> {
+    /// Asks the bus, and once more where it fails.
+    fn twice(
+        &mut self,
+        mut ask: impl FnMut(&mut B) -> Result<(), B::Error>,
+    ) -> Result<(), Fault<B::Error>> {
         for last in [false, true] {
-            match self.bus.write(ADDRESS, &[command]) {
+            match ask(&mut self.bus) {
                 Ok(()) => return Ok(()),
                 Err(error) => {
                     count(&mut self.troubles.bus);
@@ -120,20 +124,12 @@ impl<B: I2c, D: DelayNs> Ms5837<B, D> {
         Ok(())
     }
 
+    fn command(&mut self, command: u8) -> Result<(), Fault<B::Error>> {
+        self.twice(|bus| bus.write(ADDRESS, &[command]))
+    }
+
     fn get(&mut self, command: u8, bytes: &mut [u8]) -> Result<(), Fault<B::Error>> {
-        for last in [false, true] {
-            match self.bus.write_read(ADDRESS, &[command], bytes) {
-                Ok(()) => return Ok(()),
-                Err(error) => {
-                    count(&mut self.troubles.bus);
-                    if last {
-                        self.ready = false;
-                        return Err(Fault::Bus(error));
-                    }
-                }
-            }
-        }
-        Ok(())
+        self.twice(|bus| bus.write_read(ADDRESS, &[command], bytes))
     }
 
     fn convert(&mut self, what: u8) -> Result<u32, Fault<B::Error>> {

@@ -1,7 +1,8 @@
 //! What comes back from a trace: every beat, minute, decision and fault, floats
 //! by their bits. A record is a kind (u8), the sample's number (u32) and a body.
 
-use firmware_core::tag::{Cause, Fate, FaultKind, Output, State};
+use firmware_core::record::{cause_code, fate_code, fault_code, state_code};
+use firmware_core::tag::{Fate, Output};
 
 use crate::trace::Sink;
 
@@ -47,14 +48,7 @@ pub fn write(out: &Output, sample: u32, sink: &mut impl Sink) {
             sink.put_f32(x);
         }
         put_option(sink, m.depth_m);
-        sink.put(&[match m.state {
-            State::Unknown => 0,
-            State::Swimming => 1,
-            State::Resting => 2,
-            State::Dead => 3,
-            State::Floating => 4,
-            State::OnBottom => 5,
-        }]);
+        sink.put(&[state_code(m.state)]);
         sink.put(&[0; 4]);
     }
     if let Some(f) = &out.fate {
@@ -78,37 +72,11 @@ pub fn write(out: &Output, sample: u32, sink: &mut impl Sink) {
         sink.put(&l.since_us.to_le_bytes());
         sink.put_f32(l.value);
         sink.put_f32(l.bound);
-        sink.put(&[match l.cause {
-            Cause::Ceiling => 0,
-            Cause::Death => 1,
-            Cause::Detached => 2,
-            Cause::Recovered => 3,
-            Cause::MemoryFull => 4,
-            Cause::CellLow => 5,
-            Cause::TooDeep => 6,
-        }]);
+        sink.put(&[cause_code(l.cause)]);
     }
     if let Some(fault) = out.fault {
         put_head(sink, b'X', sample);
-        sink.put(&[match fault {
-            FaultKind::StuckAxis => 0,
-            FaultKind::ClippedAxis => 1,
-            FaultKind::MissingAxis => 2,
-            FaultKind::Gap => 3,
-            FaultKind::ClockJump => 4,
-            FaultKind::DepthFault => 5,
-        }]);
-    }
-}
-
-/// Code of a fate.
-pub fn fate_code(fate: Fate) -> u8 {
-    match fate {
-        Fate::Undetermined => 0,
-        Fate::Alive => 1,
-        Fate::Dead => 2,
-        Fate::DetachedFloating => 3,
-        Fate::DetachedOnBottom => 4,
+        sink.put(&[fault_code(fault)]);
     }
 }
 
