@@ -125,6 +125,7 @@ fn tried(one: &Break) -> Result<String, String> {
     let said: String = text
         .lines()
         .skip_while(|line| !line.contains("decided otherwise"))
+        .take_while(|line| !line.contains("no_decision_has_changed"))
         .filter(|line| !line.trim().is_empty())
         .take(14)
         .map(|line| format!("        {line}\n"))

@@ -166,11 +166,8 @@ fn list(deployments: &[Deployment]) -> String {
     }
     let mut out =
         String::from(if short { "\nUndetermined (all deployments: --format csv)\n" } else { "\n" });
-    let _ = writeln!(
-        out,
-        "{:<22} {:<12} {:>8} {:>10}  groups",
-        "deployment", "fate", "h", "settled h"
-    );
+    let _ =
+        writeln!(out, "{:<22} {:<12} {:>8} {:>10}  groups", "deployment", "fate", "h", "settled h");
     for d in listed {
         let groups: Vec<&str> = d.groups.values().map(String::as_str).collect();
         let line = format!(
