@@ -661,8 +661,16 @@ impl Beats {
             }
             // Faster and weaker than its own beat: a harmonic, unless it goes on
             // for long enough to show that there is no slower rhythm under it.
-            let weak = cycle.amplitude < 0.9 * self.own_g && period < 0.65 * self.own_period;
-            let long = if weak { 4.0 * self.own_period / period } else { 0.0 };
+            // A burst, being stronger than the own beat, need not wait.
+            let fast = period < 0.65 * self.own_period;
+            let wait = if !fast || cycle.amplitude > 1.6 * self.own_g {
+                0.0
+            } else if cycle.amplitude < 0.9 * self.own_g {
+                4.0
+            } else {
+                3.0
+            };
+            let long = wait * self.own_period / period;
             return (long as u8).saturating_add(1).max(4);
         }
         // Nothing is known yet: wait until a slower rhythm would have shown itself.

@@ -86,7 +86,8 @@ impl Posture {
             filled: 0,
             head: 0,
             waiting: 0,
-            half_beat: len / 4,
+            // Half a second: until its own is known, a beat is taken to last one.
+            half_beat: len / 5,
             to_counts,
             to_g: 1.0 / to_counts,
             mean_g: 1.0 / (to_counts * f32::from(len)),

@@ -13,7 +13,17 @@
   ];
   const CAUSES = { too_deep: "too deep", cell_low: "cell low", detached: "tag off", death: "death", memory_full: "memory full", recovered: "recovered" };
   const minuteEnd = Array.from(m.t_s, (t) => t + 60);
-  const t = Array.from(m.t_s, (t) => t + 30), now = Array.from(m.now_s);
+  // Minutes that were not recorded: a row of nothing, so that no line bridges them.
+  const holes = new Set();
+  m.t_s.forEach((v, i) => { if (i && v - m.t_s[i - 1] > 90) holes.add(i); });
+  const spread = (values, hole) => {
+    const out = [];
+    values.forEach((v, i) => { if (holes.has(i)) out.push(hole(i)); out.push(v); });
+    return out;
+  };
+  const gaps = (values) => spread(Array.from(values, (v) => (Number.isNaN(v) ? null : v)), () => null);
+  const t = spread(Array.from(m.t_s, (v) => v + 30), (i) => m.t_s[i - 1] + 61);
+  const now = spread(Array.from(m.now_s), (i) => (m.now_s[i - 1] + m.now_s[i]) / 2);
   const line = new Timeline({
     panels: $("panels"), end: Math.max(meta.duration_s, 1), start: meta.start_unix_s, hz: meta.sample_hz,
     events: meta.events, nights: meta.nights,
@@ -54,7 +64,7 @@
   const stateRuns = runs(m.state, minuteEnd);
   const present = [...new Set(m.state)].sort();
   line.add("state", "What the animal was doing", `Ribbon of states by minute: ${present.map((s) => STATES[s][0]).join(", ")}.`, () => ({
-    height: 74, data: [t, Array.from(m.state)], letters: true,
+    height: 74, data: [t, gaps(m.state)], letters: true,
     scales: { y: { range: [0, 1] } },
     axes: [line.axisX(), line.axisY("", { splits: () => [], label: null, size: 70 })],
     series: [{ label: "state", paths: () => null, points: { show: false }, stroke: css("--ink"), value: (u, v) => (v == null ? "\u2013" : STATES[v][0]) }],
@@ -171,7 +181,7 @@
   }
   lanes.push({ name: "ceiling", spans: B.ceiling_s < line.end ? [[B.ceiling_s, line.end]] : [], colour: "--state-3", hatch: "plain" });
   line.add("release", "Grounds for letting go", `Which grounds stood when. ${meta.release.t == null ? "The tag did not let go." : "The tag lets go for the cause " + meta.release.cause.replace("_", " ") + "."}`, () => ({
-    height: 50 + 20 * lanes.length, data: [t, Array.from(m.standing)],
+    height: 50 + 20 * lanes.length, data: [t, gaps(m.standing)],
     scales: { y: { range: [0, lanes.length] } },
     axes: [line.axisX(), line.axisY(null, { label: null, size: 70, grid: { show: false },
       splits: () => lanes.map((_, i) => lanes.length - i - 0.5), values: () => lanes.map((l) => l.name) })],
@@ -186,7 +196,7 @@
     ? "A cause has to stand for its confirmation time, and some wait for daylight; L would mark the letting go."
     : "L marks the letting go. A cause has to stand for its confirmation time, and some wait for daylight.");
   line.add("cell", "Cell and memory", "Charge left in the cell and memory used, in percent; memory dashed.", () => ({
-    height: 120, data: [now, gaps(m.cell_left).map((v) => v * 100), gaps(m.memory_used).map((v) => v * 100)],
+    height: 120, data: [now, gaps(m.cell_left.map((v) => v * 100)), gaps(m.memory_used.map((v) => v * 100))],
     scales: { y: { range: [0, 105] } },
     axes: [line.axisX(), line.axisY("%")],
     series: [value("cell left %", "--c1", 2, { width: 2 }), value("memory used %", "--c2", 2, { width: 2, dash: dashes.second })],

@@ -49,8 +49,6 @@ async function columns(id, names) {
   const n = all.length / names.length;
   return Object.fromEntries(names.map((name, i) => [name, all.subarray(i * n, (i + 1) * n)]));
 }
-// Gaps in plots are null, not NaN.
-const gaps = (values) => Array.from(values, (v) => (Number.isNaN(v) ? null : v));
 
 // ---- patterns: told apart without colour ----
 const hatches = {
@@ -139,7 +137,8 @@ class Timeline {
         const half = Math.min(w, Math.max(600, this.end / 8)) / 2;
         this.set(e.t - half, e.t + half);
         this.visited = e.t;
-        return this.point(e.t, e.what);
+        // Once the plots show the new stretch.
+        return Promise.resolve().then(() => this.point(e.t, e.what));
       }
     }
   }
@@ -164,6 +163,7 @@ class Timeline {
   // Puts the cursor of all plots at a time, s since release.
   point(t, what) {
     t = Math.max(this.from, Math.min(t, this.to));
+    this.pointed = performance.now();
     const c = this.charts[0].plot;
     c.setCursor({ left: c.valToPos(t, "x"), top: 1 });
     for (const other of this.charts.slice(1)) other.plot.setCursor({ left: other.plot.valToPos(t, "x"), top: 1 });
@@ -252,6 +252,7 @@ class Timeline {
         }],
         setCursor: [(u) => {
           if (u.cursor.left == null || u.cursor.left < 0 || !u.cursor.event) return;
+          if (u.cursor.event.timeStamp <= (self.pointed ?? -1)) return; // an old event of the mouse
           self.cursor = u.posToVal(u.cursor.left, "x");
           self.tell();
         }],

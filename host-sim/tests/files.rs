@@ -596,5 +596,6 @@ fn times_in_another_form_are_refused_with_what_to_write() {
     with("time_utc", &second).refused(&["row 2, column time_utc", "+02:00"]);
     with("time_utc", &|n| second(n) + "Z").refused(&["stands still", "sample_hz"]);
     with("t_s", &|n| (n * 40).to_string()).refused(&["0.025 Hz", "milliseconds"]);
-    with("clock_time", &|n| n.to_string()).refused(&["no time column", "is \"clock_time\" the"]);
+    with("clock_time", &|n| n.to_string())
+        .refused(&["no time column", "time_utc = \"clock_time\""]);
 }

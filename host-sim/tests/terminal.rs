@@ -2,8 +2,18 @@
 
 use std::process::{Command, Output};
 
-const COMMANDS: [&str; 9] =
-    ["budget", "cohort", "compare", "completions", "man", "replay", "score", "sweep", "synth"];
+const COMMANDS: [&str; 10] = [
+    "budget",
+    "cohort",
+    "compare",
+    "completions",
+    "man",
+    "replay",
+    "score",
+    "sweep",
+    "synth",
+    "unpack",
+];
 
 fn swaymark(args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_swaymark"))

@@ -67,7 +67,7 @@ pub fn base64(bytes: &[u8]) -> String {
     base64::engine::general_purpose::STANDARD.encode(bytes)
 }
 
-/// Undoes [`base64`]; nothing where the text is none.
+/// Undoes [`base64()`]; nothing where the text is none.
 pub fn unbase64(text: &str) -> Vec<u8> {
     base64::engine::general_purpose::STANDARD.decode(text).unwrap_or_default()
 }

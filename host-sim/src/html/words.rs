@@ -90,11 +90,22 @@ fn animal(r: &Report, config: &Config, gathered: &Gather) -> Verdict {
             )
         }
         ("alive", _) => {
-            let swam = last_swum_s(gathered).map(|t| when(r, t + r.facts.first_t_s));
+            let last_s = last_swum_s(gathered);
+            let swam = last_s.map(|t| when(r, t + r.facts.first_t_s));
+            let unseen_min = (r.duration_s - last_s.unwrap_or(0.0)) / 60.0;
+            let unseen = if unseen_min > f64::from(wait_min(config)) {
+                format!(
+                    " In the last {:.1} h it rested, or the record is at fault: look there.",
+                    unseen_min / 60.0
+                )
+            } else {
+                String::new()
+            };
             (
                 format!("The animal was alive when the record ended, {}.", when(r, end)),
                 format!(
-                    "Last seen swimming {}. A death in the last {:.0} min would not be known yet.",
+                    "Last seen swimming {}. A death in the last {:.0} min would not be known \
+                     yet.{unseen}",
                     swam.unwrap_or_else(|| "at no time".into()),
                     wait_min(config)
                 ),

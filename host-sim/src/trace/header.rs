@@ -125,13 +125,14 @@ fn rename(
                  {ours}",
                 shown(wanted.as_bytes())
             ));
+            let list = theirs.iter().take(20).map(String::as_str).collect::<Vec<_>>().join(", ");
             let near = nearest(&folded(wanted), theirs.iter().map(String::as_str));
-            return Err(match near {
-                Some(near) => {
-                    problem.help(format!("nearest column there is: {}", shown(near.as_bytes())))
-                }
-                None => problem,
-            });
+            let near = near.map(|n| format!("; nearest: {}", shown(n.as_bytes())));
+            return Err(problem.help(format!(
+                "columns found: {}{}",
+                shown_list(&list),
+                near.unwrap_or_default()
+            )));
         };
         // A column of that name that is not meant would stand in the way.
         if let Some(other) = names.iter().position(|n| n == ours)
@@ -145,7 +146,7 @@ fn rename(
 }
 
 /// What to write into the deployment file where columns have other names.
-fn snippet(time: Option<&str>, axes: Option<[&str; 3]>) -> String {
+fn snippet(name: &str, time: Option<&str>, axes: Option<[&str; 3]>, depth: Option<&str>) -> String {
     let quoted = |ours: &str, theirs: &str| format!("{ours} = {}", shown(theirs.as_bytes()));
     let mut lines = vec!["[columns]".to_owned()];
     lines.extend(time.map(|t| quoted("time_utc", t) + "   # or t_s, for seconds"));
@@ -154,7 +155,10 @@ fn snippet(time: Option<&str>, axes: Option<[&str; 3]>) -> String {
         lines.push(quoted("ay_ms2", y));
         lines.push(quoted("az_ms2", z));
     }
-    format!("name your columns in the deployment file:\n{}", lines.join("\n"))
+    lines.extend(depth.map(|d| quoted("depth_m", d)));
+    let file = crate::deployment::beside(std::path::Path::new(name), ".toml");
+    let file = file.display();
+    format!("name your columns in the deployment file {file}:\n{}", lines.join("\n"))
 }
 
 /// Columns that could be the three axes: names alike but for x, y and z.
@@ -226,7 +230,7 @@ pub(super) fn layout<'a>(
                 "{name}: row {line}: no time column; t_s (seconds from the start) or time_utc \
                  (RFC 3339) was expected"
             ))
-            .help(format!("{}\n{}", found(), advice(&names))));
+            .help(format!("{}\n{}", found(), advice(name, &names))));
         }
     };
 
@@ -240,7 +244,7 @@ pub(super) fn layout<'a>(
                 "{name}: row {line}: no acceleration columns; one set was expected: ax_g, ay_g, \
                  az_g (g), or ax_ms2, ay_ms2, az_ms2 (m/s2), or ax_raw, ay_raw, az_raw (counts)"
             ))
-            .help(format!("{}\n{}", found(), advice(&names))));
+            .help(format!("{}\n{}", found(), advice(name, &names))));
         }
         _ => {
             let all: Vec<_> =
@@ -288,7 +292,11 @@ pub(super) fn layout<'a>(
         // A reading under another name would be lost without a word.
         let lost = |absent: bool, part: &str, expected: &str| {
             let named = unknown.iter().find(|n| absent && n.contains(part));
-            named.map(|n| format!("; is {n} meant as {expected}?")).unwrap_or_default()
+            named
+                .map(|n| {
+                    format!("; is {n} meant as {expected}? ([columns] in the deployment file)")
+                })
+                .unwrap_or_default()
         };
         notices.push(format!(
             "{name}: {} unknown {} ignored: {}{}{}{}",
@@ -305,12 +313,14 @@ pub(super) fn layout<'a>(
 }
 
 /// The snippet for all that is not named as here.
-fn advice(names: &[String]) -> String {
+fn advice(name: &str, names: &[String]) -> String {
     let timed = names.iter().any(|n| n == "t_s" || n == "time_utc");
     let measured = AccelUnit::ALL.iter().any(|u| names.iter().any(|n| n == u.columns()[0]));
     let time = if timed { None } else { Some(time_like(names).unwrap_or("...")) };
     let axes = (!measured).then(|| axes_like(names).unwrap_or(["...", "...", "..."]));
-    snippet(time, axes)
+    let deep = names.iter().any(|n| n == "depth_m" || n == "pressure_dbar");
+    let depth = names.iter().find(|n| !deep && n.contains("depth")).map(String::as_str);
+    snippet(name, time, axes, depth)
 }
 
 /// A list of names cut to a readable length.
@@ -363,6 +373,7 @@ mod tests {
         let header = "Zeit,Timestamp,Acc X [m/s2],Acc Y [m/s2],Acc Z [m/s2],Depth";
         let e = of(header).unwrap_err();
         assert!(e.contains("time_utc = \"timestamp\"") && e.contains("\"acc z [m/s2]\""), "{e}");
+        assert!(e.contains("file x.toml:") && e.contains("depth_m = \"depth\""), "{e}");
         let renamed = [
             ("time_utc", "Timestamp".to_owned()),
             ("ax_ms2", "Acc X [m/s2]".to_owned()),
@@ -377,7 +388,7 @@ mod tests {
         let wrong = [("ax_ms2", "Acc XX".to_owned())];
         let e = layout("x.csv", 1, cells(), &wrong).unwrap_err();
         let e = format!("{e} | {}", e.advice().unwrap_or_default());
-        assert!(e.contains("no column \"Acc XX\"") && e.contains("acc x"), "{e}");
+        assert!(e.contains("no column \"Acc XX\"") && e.contains("acc x [m/s2]"), "{e}");
     }
 
     #[test]

@@ -53,6 +53,7 @@ fn accessible_in_both_colours(browser: &mut Browser) {
         assert_eq!(browser.faults_of_access(), Vec::<String>::new(), "{scheme}");
     }
     browser.call("Emulation.setEmulatedMedia", json!({"features": []}));
+    browser.value("new Promise((r) => setTimeout(r, 300))");
 }
 
 #[test]
@@ -171,6 +172,10 @@ fn faults_are_shown_where_they_matter() {
     settle(browser);
     let drawn = browser.number("swaymark.raw.data[0][1].filter((v, i) => v != null && swaymark.raw.data[0][0][i] > 4100 && swaymark.raw.data[0][0][i] < 4500).length");
     assert_eq!(drawn, 0.0);
+    let bridged = browser.number(
+        "swaymark.line.charts.find((c) => c.id === 'sway').plot.data[1].filter((v) => v === null).length",
+    );
+    assert!(bridged >= 1.0, "no line bridges the gap");
     assert_eq!(browser.faults_of_access(), Vec::<String>::new());
     browser.picture("faults");
     assert_eq!(browser.complaints(), Vec::<String>::new());
