@@ -125,6 +125,7 @@ fn tried(one: &Break) -> Result<String, String> {
     let said: String = text
         .lines()
         .skip_while(|line| !line.contains("decided otherwise"))
+        .take_while(|line| !line.contains("no_decision_has_changed"))
         .filter(|line| !line.trim().is_empty())
         .take(14)
         .map(|line| format!("        {line}\n"))
@@ -158,7 +159,7 @@ fn mirror(from: &Path, to: &Path) -> Result<(), String> {
     };
     let wanted: Vec<_> = names(from)?
         .into_iter()
-        .filter(|name| !["target", ".git", "on-target"].iter().any(|left_out| name == left_out))
+        .filter(|name| !["target", ".git"].iter().any(|left_out| name == left_out))
         .collect();
     // What is no longer there goes from the copy too.
     for name in names(to).unwrap_or_default().iter().filter(|name| !wanted.contains(name)) {
