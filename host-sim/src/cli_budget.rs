@@ -71,7 +71,14 @@ pub fn run(args: &Args) -> Status {
     let tag = match named.map_or_else(|| TagFile::load(&args.tag), Ok) {
         Ok(tag) => tag,
         Err(problem) => {
-            cli::problem(&problem);
+            let shipped: Vec<_> = TagFile::shipped_names().collect();
+            cli::problem(&match args.tag.exists() {
+                true => problem,
+                false => problem.help(format!(
+                    "a path, or one of the tags that come with the program: {}",
+                    shipped.join(", ")
+                )),
+            });
             return Status::Input;
         }
     };
