@@ -58,7 +58,7 @@ pub struct Beat {
 }
 
 /// What the animal was doing in a minute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
     /// Beating its tail.
@@ -76,7 +76,7 @@ pub enum State {
 }
 
 /// One minute, summarised.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Minute {
     /// Start of the minute, microseconds.

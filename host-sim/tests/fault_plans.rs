@@ -1,7 +1,14 @@
 //! Random plans of faults against the tag's promises.
 
+use std::collections::BTreeMap;
+use std::fs::{self, OpenOptions};
+use std::io::Write;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
 use firmware_core::config::Release;
 use host_sim::faults::study::{self, Base, Verdict};
+use rayon::prelude::*;
 
 /// Deployments that end in different ways.
 fn bases(hours: f64, release: Release, list: &[(&str, u64)], sample_hz: f64) -> Vec<Base> {
@@ -14,17 +21,54 @@ fn bases(hours: f64, release: Release, list: &[(&str, u64)], sample_hz: f64) -> 
         .collect()
 }
 
-fn check(bases: &[Base], verdicts: &[(usize, Verdict)]) {
+/// Judges the plans of some seeds on all cores. With a file, what it holds already is
+/// taken from there, and every verdict is added to it as it comes: a run that was
+/// broken off goes on.
+fn run(bases: &[Base], seeds: Range<u64>, file: Option<&Path>) -> Vec<Verdict> {
+    let mut known: BTreeMap<u64, Verdict> = BTreeMap::new();
+    let mut out = file.map(|path| {
+        let text = fs::read_to_string(path).unwrap_or_default();
+        // The last line of a run that was killed may be unfinished.
+        let whole = &text[..text.rfind('\n').map_or(0, |at| at + 1)];
+        for line in whole.lines() {
+            let verdict: Verdict = serde_json::from_str(line).expect("a verdict of this program");
+            known.insert(verdict.seed, verdict);
+        }
+        fs::write(path, whole).expect("written");
+        OpenOptions::new().append(true).open(path).expect("opened")
+    });
+    let seeds: Vec<u64> = seeds.collect();
+    let left: Vec<u64> = seeds.iter().copied().filter(|s| !known.contains_key(s)).collect();
+    let (send, receive) = std::sync::mpsc::channel();
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            left.par_iter().for_each_with(send, |send, &seed| {
+                send.send(study::judge(bases, seed)).expect("somebody listens");
+            });
+        });
+        for verdict in receive {
+            if let Some(out) = &mut out {
+                let line = serde_json::to_string(&verdict).expect("a verdict is JSON") + "\n";
+                out.write_all(line.as_bytes()).expect("written");
+            }
+            known.insert(verdict.seed, verdict);
+        }
+    });
+    seeds.iter().map(|s| known[s].clone()).collect()
+}
+
+fn check(bases: &[Base], verdicts: &[Verdict]) {
     print!("{}", study::summary(bases, verdicts));
     let mut wrong = 0;
-    for (which, v) in verdicts {
-        if !v.broken.is_empty() || v.excuse.is_none() && !v.same && !v.marginal {
-            wrong += 1;
+    for v in verdicts {
+        let differs = v.excuse.is_none() && !v.same;
+        if !v.broken.is_empty() || differs {
             println!(
                 "{}, plan {}: {:?}\n    {:?}\n    {:?}",
-                bases[*which].name, v.seed, v.broken, v.outcome, v.log
+                bases[v.base].name, v.seed, v.broken, v.outcome, v.log
             );
         }
+        wrong += u32::from(!v.broken.is_empty() || differs && !v.marginal);
     }
     assert_eq!(wrong, 0, "plans that broke a promise");
 }
@@ -35,7 +79,7 @@ fn promises_hold_over_short_deployments() {
         Release { floor_h: 1.0, ceiling_h: 5.5, death_daylight: false, ..Release::DEFAULT };
     let list = [("cruiser", 3), ("death-first-hour", 4), ("tag-floating", 5), ("bottom-rester", 6)];
     let bases = bases(6.0, release, &list, 5.0);
-    check(&bases, &study::judge(&bases, 0..120));
+    check(&bases, &run(&bases, 0..120, None));
 }
 
 /// The whole study: `SWAYMARK_PLANS=10000 cargo test --release -p host-sim --test
@@ -57,5 +101,6 @@ fn promises_hold_over_two_days() {
         ("tag-on-bottom", 18),
     ];
     let bases = bases(48.0, release, &list, 5.0);
-    check(&bases, &study::judge(&bases, from..from + plans));
+    let file = std::env::var_os("SWAYMARK_PLANS_FILE").map(PathBuf::from);
+    check(&bases, &run(&bases, from..from + plans, file.as_deref()));
 }

@@ -15,7 +15,7 @@ pub use burst::{BURST_SAMPLES, Burst};
 pub use event::{FateEvent, FaultEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent};
 pub use field::{Pack, Unpack};
 pub use hour::{Hour, HourSum};
-pub use minute::{MINUTE_BYTES, pack_minute, unpack_minute};
+pub use minute::{MINUTE_BYTES, as_recorded, pack_minute, unpack_minute};
 
 use crate::tag::{Cause, Fate, FaultKind, Minute, State};
 

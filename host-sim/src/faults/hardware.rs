@@ -14,7 +14,7 @@ use firmware_core::release_driver::{Pins, State, deck};
 use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::flash::{Flash, SECTOR};
 use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
@@ -63,7 +63,7 @@ struct Failed<T> {
 }
 
 /// What happened, on the world's time, microseconds.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Log {
     /// Resets that came.
     pub resets: u32,
@@ -86,6 +86,7 @@ pub struct Log {
     /// When the link parted.
     pub free_us: Option<u64>,
     /// Longest time that the tag was away at a stretch, end of it: `(from, to)`.
+    #[serde(skip)]
     pub stretches: Vec<(u64, u64)>,
     /// Most that the tag's clock was ahead of the world's.
     pub ahead_us: u64,
@@ -99,6 +100,8 @@ pub struct Hardware {
     config: Config,
     settings: keeper::Settings,
     plan: Drawn,
+    /// Number of the deployment, of which the tag's copies are.
+    deployment: u32,
     next: usize,
     rng: ChaCha8Rng,
     flash: Flash,
@@ -138,6 +141,7 @@ impl Hardware {
             rng: ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED),
             config,
             settings,
+            deployment: plan.seed as u32,
             plan,
             next: 0,
             flash: Flash::new(SECTORS),
@@ -165,6 +169,14 @@ impl Hardware {
             depth_when_freed_m: 0.0,
             log: Log::default(),
         }
+    }
+
+    /// Goes on under another plan, as if it had been that from the start: for a run
+    /// without faults up to now, under a plan whose first fault comes later.
+    pub fn go_on_under(&mut self, plan: Drawn) {
+        self.rng = ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED);
+        self.next = 0;
+        self.plan = plan;
     }
 
     /// What happened so far.
@@ -296,7 +308,7 @@ impl Hardware {
         self.next_idle_us = 0;
         let clocks = self.clocks(true_us);
         let (config, settings) = (self.config, self.settings);
-        let deployment = self.plan.seed as u32;
+        let deployment = self.deployment;
         // The layout is that of this flash.
         let booted = if !self.started {
             Keeper::start(config, settings, deployment, &mut self.flash, &LAYOUT, &clocks).ok()

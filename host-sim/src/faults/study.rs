@@ -15,8 +15,9 @@ use std::path::Path;
 
 use firmware_core::checkpoint::keeper;
 use firmware_core::config::{Config, Release};
+use firmware_core::record::{cause_code, cause_of, fate_code, fate_of};
 use firmware_core::tag::{Cause, Fate, Output, Sample};
-use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::hardware::{Hardware, Log};
 use super::plan::{Drawn, Fault, Which};
@@ -35,6 +36,8 @@ const REACTION_US: u64 = 6 * SECOND_US;
 const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
 /// Time in water that a tag has to sense before it can know that it is there.
 const WATER_US: u64 = 90 * SECOND_US;
+/// Time between marks of the run without faults, min.
+const MARK_MIN: usize = 60;
 /// Evidence that a plan may take and still leave the decision as it was.
 const EVIDENCE_US: u64 = 20 * 60 * SECOND_US;
 
@@ -49,17 +52,53 @@ pub struct Base {
     ceiling_us: u64,
     /// Fate, cause of release and first firing without faults.
     pub plain: Outcome,
+    /// The run without faults, kept before its first firing: the row that comes
+    /// next, and the hardware as it was.
+    marks: Vec<(usize, Hardware)>,
 }
 
 /// What became of a deployment.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
     /// Fate at the end.
+    #[serde(with = "fate_as_code")]
     pub fate: Fate,
     /// Cause of the release.
+    #[serde(with = "cause_as_code")]
     pub cause: Option<Cause>,
     /// First firing, world's time, microseconds.
     pub fired_us: Option<u64>,
+    /// Recovery as last estimated: when, and when that was decided, s of tag time.
+    pub recovery_s: Option<(f32, Option<f64>)>,
+}
+
+mod fate_as_code {
+    use super::{Fate, fate_code, fate_of};
+    use serde::{Deserialize, Deserializer, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(fate: &Fate, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_u8(fate_code(*fate))
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Fate, D::Error> {
+        fate_of(u8::deserialize(from)?).ok_or_else(|| D::Error::custom("no fate has this number"))
+    }
+}
+
+mod cause_as_code {
+    use super::{Cause, cause_code, cause_of};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(cause: &Option<Cause>, to: S) -> Result<S::Ok, S::Error> {
+        cause.map(cause_code).serialize(to)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Cause>, D::Error> {
+        match Option::<u8>::deserialize(from)? {
+            None => Ok(None),
+            Some(code) => {
+                cause_of(code).map(Some).ok_or_else(|| D::Error::custom("no cause has this number"))
+            }
+        }
+    }
 }
 
 #[derive(Clone, Copy)]
@@ -102,24 +141,67 @@ impl Base {
             period_us: u64::from(config.sample_us()),
             floor_us: (config.release().floor_h * 3.6e9) as u64,
             ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
-            plain: Outcome { fate: Fate::Undetermined, cause: None, fired_us: None },
+            plain: Outcome {
+                fate: Fate::Undetermined,
+                cause: None,
+                fired_us: None,
+                recovery_s: None,
+            },
+            marks: Vec::new(),
         };
         let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
-        base.plain = base.run(plain).0;
+        let mut marks = Vec::new();
+        let hardware = Hardware::new(base.config, keeper::Settings::DEFAULT, plain);
+        base.plain = base.run_from(0, hardware, Some(&mut marks)).0;
+        base.marks = marks;
         Ok(base)
     }
 
-    /// Runs a plan over it.
+    /// Runs a plan over it, from the start.
     pub fn run(&self, plan: Drawn) -> (Outcome, Log) {
-        let mut hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        let hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        self.run_from(0, hardware, None)
+    }
+
+    /// Runs a plan over it, from the latest mark before its first fault: up to there
+    /// all is as without faults, and was worked out once.
+    pub fn run_on(&self, plan: Drawn) -> (Outcome, Log) {
+        let first_us = if plan.deck_until_us > 0 {
+            0
+        } else {
+            plan.faults.first().map_or(u64::MAX, |(at_us, _)| *at_us)
+        };
+        let before = |(row, _): &&(usize, Hardware)| *row as u64 * self.period_us <= first_us;
+        match self.marks.iter().rev().find(before) {
+            None => self.run(plan),
+            Some((row, hardware)) => {
+                let mut hardware = hardware.clone();
+                hardware.go_on_under(plan);
+                self.run_from(*row, hardware, None)
+            }
+        }
+    }
+
+    fn run_from(
+        &self,
+        first: usize,
+        mut hardware: Hardware,
+        mut marks: Option<&mut Vec<(usize, Hardware)>>,
+    ) -> (Outcome, Log) {
         let mut out = Output::default();
-        let mut housekeeping_us = 0;
-        for (n, row) in self.rows.iter().enumerate() {
-            let t_us = n as u64 * self.period_us;
-            let mut sample = Sample::accel(t_us, row.accel_g);
+        // Readings of cell and memory once a minute; a mark lies on one.
+        let minute = (60 * SECOND_US / self.period_us) as usize;
+        for (n, row) in self.rows.iter().enumerate().skip(first) {
+            if let Some(marks) = &mut marks
+                && n > 0
+                && n % (MARK_MIN * minute) == 0
+                && hardware.log().fired_us.is_none()
+            {
+                marks.push((n, hardware.clone()));
+            }
+            let mut sample = Sample::accel(n as u64 * self.period_us, row.accel_g);
             sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
-            if t_us >= housekeeping_us {
-                housekeeping_us = t_us + 60 * SECOND_US;
+            if n % minute == 0 {
                 sample.cell_left = Some(0.9);
                 sample.memory_used = Some(0.1);
             }
@@ -130,6 +212,10 @@ impl Base {
             fate: hardware.tag().map_or(Fate::Undetermined, |t| t.fate()),
             cause: hardware.decision().map(|d| d.cause),
             fired_us: hardware.log().fired_us,
+            recovery_s: hardware
+                .tag()
+                .and_then(|t| t.recovery())
+                .map(|r| (r.t_s, r.decided_us.map(|us| us as f64 * 1e-6))),
         };
         (outcome, hardware.log().clone())
     }
@@ -151,10 +237,10 @@ impl Base {
     }
 
     /// Runs the random plan of a seed and holds it against the promises.
-    pub fn judge(&self, seed: u64, harshness: Harshness) -> Verdict {
+    fn judge(&self, base: usize, seed: u64, harshness: Harshness) -> Verdict {
         let hours = self.end_us() as f64 / 3.6e9;
         let plan = random::plan(seed, harshness, hours);
-        let (outcome, log) = self.run(plan.clone());
+        let (outcome, log) = self.run_on(plan.clone());
         let mut broken = Vec::new();
         if outcome.fired_us.is_some_and(|t| t < self.floor_us) {
             broken.push(Broken::BeforeFloor);
@@ -182,7 +268,7 @@ impl Base {
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
         let excuse = excuse(&plan, &log);
-        Verdict { seed, outcome, broken, same, marginal, excuse, away, decked, log }
+        Verdict { seed, base, outcome, broken, same, marginal, excuse, away, decked, log }
     }
 }
 
@@ -214,7 +300,7 @@ fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
 }
 
 /// What took the evidence.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Excuse {
     /// Across a reset a wrong clock brought the ceiling nearer.
     ClockTookTime,
@@ -229,7 +315,7 @@ pub enum Excuse {
 }
 
 /// A promise that did not hold.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Broken {
     /// Fired before the floor.
     BeforeFloor,
@@ -242,10 +328,12 @@ pub enum Broken {
 }
 
 /// A plan, judged.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
     /// Seed of the plan.
     pub seed: u64,
+    /// Which of the deployments it ran over.
+    pub base: usize,
     /// What became of the deployment.
     pub outcome: Outcome,
     /// Promises that did not hold.
@@ -264,24 +352,18 @@ pub struct Verdict {
     pub log: Log,
 }
 
-/// Judges the plans of some seeds, in parallel: every other one mild, over the
-/// deployments in turn.
-pub fn judge(bases: &[Base], seeds: std::ops::Range<u64>) -> Vec<(usize, Verdict)> {
-    seeds
-        .into_par_iter()
-        .map(|seed| {
-            let which = (seed / 2) as usize % bases.len();
-            let harshness = if seed % 2 == 0 { Harshness::Mild } else { Harshness::Harsh };
-            (which, bases[which].judge(seed, harshness))
-        })
-        .collect()
+/// Judges the plan of a seed: every other one is mild, over the deployments in turn.
+pub fn judge(bases: &[Base], seed: u64) -> Verdict {
+    let which = (seed / 2) as usize % bases.len();
+    let harshness = if seed % 2 == 0 { Harshness::Mild } else { Harshness::Harsh };
+    bases[which].judge(which, seed, harshness)
 }
 
 /// The result in plain words.
-pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
+pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
     use std::fmt::Write as _;
     let mut text = String::new();
-    let count = |f: &dyn Fn(&Verdict) -> bool| verdicts.iter().filter(|(_, v)| f(v)).count();
+    let count = |f: &dyn Fn(&Verdict) -> bool| verdicts.iter().filter(|v| f(v)).count();
     let _ = writeln!(text, "{} plans over {} deployments", verdicts.len(), bases.len());
     for base in bases {
         let at =
@@ -292,12 +374,12 @@ pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
             base.name, base.plain.fate, base.plain.cause
         );
     }
-    let resets: u64 = verdicts.iter().map(|(_, v)| u64::from(v.log.resets)).sum();
+    let resets: u64 = verdicts.iter().map(|v| u64::from(v.log.resets)).sum();
     let _ = writeln!(
         text,
         "resets {resets}, of these detectors anew {}, clock lost {}",
-        verdicts.iter().map(|(_, v)| u64::from(v.log.anew)).sum::<u64>(),
-        verdicts.iter().map(|(_, v)| u64::from(v.log.clock_lost)).sum::<u64>()
+        verdicts.iter().map(|v| u64::from(v.log.anew)).sum::<u64>(),
+        verdicts.iter().map(|v| u64::from(v.log.clock_lost)).sum::<u64>()
     );
     for (what, broken) in [
         ("fired before the floor", Broken::BeforeFloor),
