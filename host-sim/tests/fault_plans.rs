@@ -7,13 +7,14 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use firmware_core::config::Release;
+use host_sim::faults::random::{self, Harshness};
 use host_sim::faults::study::{self, Base, Verdict};
 use rayon::prelude::*;
 
 /// Deployments that end in different ways.
 fn bases(hours: f64, release: Release, list: &[(&str, u64)], sample_hz: f64) -> Vec<Base> {
     let folder = tempfile::tempdir().expect("a folder");
-    list.iter()
+    list.par_iter()
         .map(|&(scenario, seed)| {
             Base::make(scenario, seed, hours, sample_hz, release, folder.path())
                 .unwrap_or_else(|e| panic!("{e}"))
@@ -82,6 +83,23 @@ fn promises_hold_over_short_deployments() {
     check(&bases, &run(&bases, 0..120, None));
 }
 
+/// A run from a mark of the run without faults is the same as one from the start.
+#[test]
+fn a_run_from_a_mark_is_that_from_the_start() {
+    let release =
+        Release { floor_h: 1.0, ceiling_h: 4.5, death_daylight: false, ..Release::DEFAULT };
+    let base = &bases(5.0, release, &[("cruiser", 3)], 5.0)[0];
+    let late = (0..400)
+        .map(|seed| random::plan(seed, Harshness::Mild, 5.0))
+        .filter(|p| p.faults.first().is_none_or(|(at_us, _)| *at_us > 3_700_000_000));
+    let mut tried = 0;
+    for plan in late.take(6) {
+        tried += 1;
+        assert_eq!(base.run_on(plan.clone()), base.run(plan));
+    }
+    assert_eq!(tried, 6);
+}
+
 /// The whole study: `SWAYMARK_PLANS=10000 cargo test --release -p host-sim --test
 /// fault_plans -- --ignored --nocapture`.
 #[test]
@@ -90,16 +108,19 @@ fn promises_hold_over_two_days() {
     let plans = std::env::var("SWAYMARK_PLANS").map_or(10_000, |n| n.parse().expect("a number"));
     let from = std::env::var("SWAYMARK_PLANS_FROM").map_or(0, |n| n.parse().expect("a number"));
     let release = Release { floor_h: 6.0, ceiling_h: 47.0, ..Release::DEFAULT };
-    let list = [
-        ("cruiser", 11),
-        ("yoyo-glider", 12),
-        ("bottom-rester", 13),
-        ("death-first-hour", 14),
-        ("death-next-day", 15),
-        ("death-rester", 16),
-        ("tag-floating", 17),
-        ("tag-on-bottom", 18),
+    let scenarios = [
+        "cruiser",
+        "yoyo-glider",
+        "bottom-rester",
+        "death-first-hour",
+        "death-next-day",
+        "death-rester",
+        "tag-floating",
+        "tag-on-bottom",
     ];
+    let list: Vec<(&str, u64)> = (0..3)
+        .flat_map(|n| scenarios.iter().zip(11 + 10 * n..).map(|(name, seed)| (*name, seed)))
+        .collect();
     let bases = bases(48.0, release, &list, 5.0);
     let file = std::env::var_os("SWAYMARK_PLANS_FILE").map(PathBuf::from);
     check(&bases, &run(&bases, from..from + plans, file.as_deref()));

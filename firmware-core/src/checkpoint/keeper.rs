@@ -92,6 +92,8 @@ pub struct Resumed {
     /// The release clock goes on; else all copies were lost, and the time before
     /// is not known.
     pub clock: bool,
+    /// Tag time of the copy that the detectors go on from, microseconds.
+    pub tag_us: u64,
     /// Time away, microseconds, at least.
     pub away_least_us: u64,
     /// Time away, microseconds, at most.
@@ -188,6 +190,7 @@ impl Keeper {
         if !tag {
             keeper.whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
         }
+        let tag_us = keeper.now_us();
         let mut vitals = Vitals::new(clocks);
         let clock = keeper.vitals.load(flash, mark, &mut vitals);
         let older = vitals.clock.most_us() < keeper.whole.vitals.clock.most_us();
@@ -206,7 +209,7 @@ impl Keeper {
         v.driver.resume(v.clock.most_us(), &settings.release);
         keeper.keep_vitals(flash);
         keeper.next_copy_us = keeper.now_us();
-        Ok((keeper, Resumed { tag, clock: clock || tag, away_least_us, away_most_us }))
+        Ok((keeper, Resumed { tag, clock: clock || tag, tag_us, away_least_us, away_most_us }))
     }
 
     fn open<F: NorFlash>(

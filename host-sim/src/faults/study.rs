@@ -8,6 +8,8 @@
 //!   before it is in water, by a sensor that can tell;
 //! * the floor: never before it;
 //! * the deck: never on it;
+//! * log and messages: every minute and fate that was acknowledged is there, no minute
+//!   twice, and the messages tell what the tag tells;
 //! * the decision: fate and cause of release are those without faults, unless the
 //!   plan took the evidence, or a clock took the time.
 
@@ -22,6 +24,7 @@ use serde::{Deserialize, Serialize};
 use super::hardware::{Hardware, Log};
 use super::plan::{Drawn, Fault, Which};
 use super::random::{self, Harshness};
+use super::records::Wrong;
 use crate::deployment::{Deployment, beside};
 use crate::problem::Problem;
 use crate::replay::{Keep, prepare_source};
@@ -36,6 +39,11 @@ const REACTION_US: u64 = 6 * SECOND_US;
 const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
 /// Time in water that a tag has to sense before it can know that it is there.
 const WATER_US: u64 = 90 * SECOND_US;
+/// Blocks of 4 KiB of the log: enough for 48 h.
+const LOG_BLOCKS: usize = 28;
+/// A run is followed for this long after the link parted: what comes then is a
+/// floating package.
+const AFTERWARDS_US: u64 = 2 * 3600 * SECOND_US;
 /// Time between marks of the run without faults, min.
 const MARK_MIN: usize = 60;
 /// Evidence that a plan may take and still leave the decision as it was.
@@ -152,20 +160,22 @@ impl Base {
         let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
         let mut marks = Vec::new();
         let hardware = Hardware::new(base.config, keeper::Settings::DEFAULT, plain);
+        let hardware = hardware.with_records(LOG_BLOCKS);
         base.plain = base.run_from(0, hardware, Some(&mut marks)).0;
         base.marks = marks;
         Ok(base)
     }
 
     /// Runs a plan over it, from the start.
-    pub fn run(&self, plan: Drawn) -> (Outcome, Log) {
+    pub fn run(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
         let hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        let hardware = hardware.with_records(LOG_BLOCKS);
         self.run_from(0, hardware, None)
     }
 
     /// Runs a plan over it, from the latest mark before its first fault: up to there
     /// all is as without faults, and was worked out once.
-    pub fn run_on(&self, plan: Drawn) -> (Outcome, Log) {
+    pub fn run_on(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
         let first_us = if plan.deck_until_us > 0 {
             0
         } else {
@@ -187,7 +197,7 @@ impl Base {
         first: usize,
         mut hardware: Hardware,
         mut marks: Option<&mut Vec<(usize, Hardware)>>,
-    ) -> (Outcome, Log) {
+    ) -> (Outcome, Vec<Wrong>, Log) {
         let mut out = Output::default();
         // Readings of cell and memory once a minute; a mark lies on one.
         let minute = (60 * SECOND_US / self.period_us) as usize;
@@ -206,6 +216,10 @@ impl Base {
                 sample.memory_used = Some(0.1);
             }
             hardware.step(&sample, &mut out);
+            let free_us = hardware.log().free_us;
+            if free_us.is_some_and(|us| sample.t_us >= us + AFTERWARDS_US) {
+                break;
+            }
         }
         while hardware.finish().is_some() {}
         let outcome = Outcome {
@@ -217,7 +231,9 @@ impl Base {
                 .and_then(|t| t.recovery())
                 .map(|r| (r.t_s, r.decided_us.map(|us| us as f64 * 1e-6))),
         };
-        (outcome, hardware.log().clone())
+        let (fate, decision) = (outcome.fate, hardware.decision());
+        let wrong = hardware.records().map_or(Vec::new(), |r| r.check(fate, decision.as_ref()));
+        (outcome, wrong, hardware.log().clone())
     }
 
     fn end_us(&self) -> u64 {
@@ -240,8 +256,8 @@ impl Base {
     fn judge(&self, base: usize, seed: u64, harshness: Harshness) -> Verdict {
         let hours = self.end_us() as f64 / 3.6e9;
         let plan = random::plan(seed, harshness, hours);
-        let (outcome, log) = self.run_on(plan.clone());
-        let mut broken = Vec::new();
+        let (outcome, wrong, log) = self.run_on(plan.clone());
+        let mut broken: Vec<Broken> = wrong.iter().map(Broken::of).collect();
         if outcome.fired_us.is_some_and(|t| t < self.floor_us) {
             broken.push(Broken::BeforeFloor);
         }
@@ -292,7 +308,7 @@ fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
         Some(Excuse::CopiesLost)
     } else if plan.deck_until_us > 0 {
         Some(Excuse::OnDeck)
-    } else if log.away_us + log.deaf_us > EVIDENCE_US {
+    } else if log.away_us + log.deaf_us + log.unkept_us > EVIDENCE_US {
         Some(Excuse::Away)
     } else {
         None
@@ -310,7 +326,8 @@ pub enum Excuse {
     CopiesLost,
     /// Part of the trace was spent on deck.
     OnDeck,
-    /// Away, or without readings, for more than 20 min in all.
+    /// Away, without readings, or gone with the state that a reset took, for more than
+    /// 20 min in all.
     Away,
 }
 
@@ -325,6 +342,22 @@ pub enum Broken {
     PastCeiling,
     /// Not fired at all.
     NeverFired,
+    /// A record that was acknowledged is not in the log.
+    RecordLost,
+    /// A minute is in the log twice.
+    RecordTwice,
+    /// A message tells another fate or reason to let go than the tag.
+    MessageWrong,
+}
+
+impl Broken {
+    fn of(wrong: &Wrong) -> Self {
+        match wrong {
+            Wrong::Lost(_) | Wrong::FateLost => Broken::RecordLost,
+            Wrong::Twice(_) => Broken::RecordTwice,
+            Wrong::Message => Broken::MessageWrong,
+        }
+    }
 }
 
 /// A plan, judged.
@@ -355,7 +388,7 @@ pub struct Verdict {
 /// Judges the plan of a seed: every other one is mild, over the deployments in turn.
 pub fn judge(bases: &[Base], seed: u64) -> Verdict {
     let which = (seed / 2) as usize % bases.len();
-    let harshness = if seed % 2 == 0 { Harshness::Mild } else { Harshness::Harsh };
+    let harshness = if seed.is_multiple_of(2) { Harshness::Mild } else { Harshness::Harsh };
     bases[which].judge(which, seed, harshness)
 }
 
@@ -386,6 +419,9 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
         ("fired on deck", Broken::OnDeck),
         ("fired after the ceiling", Broken::PastCeiling),
         ("never fired", Broken::NeverFired),
+        ("acknowledged record lost", Broken::RecordLost),
+        ("minute recorded twice", Broken::RecordTwice),
+        ("message unlike the tag", Broken::MessageWrong),
     ] {
         let _ = writeln!(text, "{what}: {}", count(&|v| v.broken.contains(&broken)));
     }
