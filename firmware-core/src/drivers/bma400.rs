@@ -4,9 +4,9 @@
 //!
 //! A frame of three axes takes 7 bytes, so 146 samples fit: 5.8 s at 25 Hz.
 
-use ::bma400::{
-    BMA400, BMA400Error, DataSource, I2CInterface, OutputDataRate, PowerMode, SPIInterface, Scale,
-};
+use ::bma400::{BMA400, BMA400Error, DataSource, OutputDataRate, PowerMode, Scale};
+// What a driver's type names.
+pub use ::bma400::{I2CInterface, SPIInterface};
 use embedded_hal::i2c::I2c;
 use embedded_hal::spi::SpiDevice;
 
