@@ -474,6 +474,7 @@ impl Tag {
         let grounds = Grounds {
             now_us: self.front.now_us,
             fate: self.judges.report(),
+            not_living: self.judges.not_living(),
             recovery: self.recovery.report(),
             depth_m: self.front.depth_m,
             cell_left: self.cell_left,
@@ -865,6 +866,12 @@ impl Judges {
             shifted: self.fate.shifted(),
         };
         Verdict { fate, lesson, minute }
+    }
+
+    /// Evidence against a living animal, natural log; see [`Evidence`].
+    pub fn not_living(&self) -> f32 {
+        let [not_living, ..] = self.fate.evidence();
+        not_living
     }
 
     /// False once the animal was found not to live, or not to wear the tag.

@@ -490,6 +490,7 @@ impl Leaf {
         let grounds = Grounds {
             now_us,
             fate: judges.report(),
+            not_living: judges.not_living(),
             recovery: recovery.report(),
             depth_m,
             cell_left: self.cell_left,
