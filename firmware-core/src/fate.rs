@@ -15,6 +15,10 @@
 //! **Dead, or the tag off?** Over the same run, log likelihood ratios of
 //! "floating" and of "lying loose on the bottom" against "on a carcass", from
 //! depth, posture and the kind of rocking.
+//!
+//! **Whose life?** The animal's own rhythm and activity are remembered. Another rhythm
+//! in another posture is what ate it; the usual activity in another posture is a tag
+//! that has come to sit otherwise.
 
 use crate::checkpoint::Kept;
 use crate::config::{Breathing, Config};
