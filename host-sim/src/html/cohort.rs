@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use serde_json::json;
 
-use super::page::{Data, Page};
+use super::page::{CHARTS, Data, Page};
 use crate::cohort::analysis::{Cohort, Grouping, Summary, counted};
 use crate::cohort::logrank::LogRank;
 use crate::cohort::p_value;
@@ -21,7 +21,7 @@ pub fn page(c: &Cohort) -> String {
         kind: "Cohort report",
         body: body(c),
         data: vec![Data { id: "data-meta", text: curves(c).to_string() }],
-        script: SCRIPT,
+        scripts: &[CHARTS, SCRIPT],
     }
     .render()
 }

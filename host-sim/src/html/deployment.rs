@@ -63,7 +63,7 @@ fn page(r: &Report, config: &Config, gathered: Gather, notices: &[String]) -> St
         kind: "Deployment report",
         body: body(r, config, &verdicts, &events, &full, notices),
         data,
-        script: SCRIPT,
+        scripts: &[SCRIPT],
     }
     .render()
 }
