@@ -32,18 +32,16 @@
     });
     ctx.restore();
   }
+  // Above the plot, where a phase is long enough for its name.
   function names(u) {
-    const r = devicePixelRatio || 1;
-    let free = u.bbox.left;
+    const { ctx, bbox } = u, r = devicePixelRatio || 1;
+    ctx.save();
+    ctx.font = `${11.5 * r}px system-ui, 'DejaVu Sans', sans-serif`; ctx.fillStyle = css("--ink"); ctx.textAlign = "left";
     for (const s of stretches) {
-      const a = Math.max(u.bbox.left, at(u, s.from)[0]), b = Math.min(u.bbox.left + u.bbox.width, at(u, s.to)[0]);
-      if (b <= a || a < free - 1) continue;
-      u.ctx.font = `${11.5 * r}px system-ui, 'DejaVu Sans', sans-serif`;
-      const w = u.ctx.measureText(s.phase).width + 8 * r;
-      // A name may reach into the next phase where its own is short, and then takes that one's place.
-      plotText(u, s.phase, a + 4 * r, u.bbox.top + 10 * r);
-      free = Math.max(b, a + w);
+      const a = Math.max(bbox.left, at(u, s.from)[0]), b = Math.min(bbox.left + bbox.width, at(u, s.to)[0]);
+      if (ctx.measureText(s.phase).width <= b - a) ctx.fillText(s.phase, a + 1 * r, bbox.top - 5 * r);
     }
+    ctx.restore();
   }
   function wanted(u) {
     if (meta.wanted_day == null) return;
@@ -99,7 +97,7 @@
     return {
       height: 220, data: [days, percent(meta.left), ...s.data], series: [line("left, %", 0, 1), ...s.series],
       bands: [{ series: [2, 3], fill: bandFill(0) }], scales: { y: { range: [0, 102] } }, axes: [xAxis(false), axis({ size: 54, label: "%" })],
-      under: ground, draw: (u) => { names(u); wanted(u); },
+      padding: [18, 24, 0, 0], under: ground, draw: (u) => { names(u); wanted(u); },
     };
   });
   charts.add("volts", "Voltage of the battery under load", "Voltage under the steady load and the lowest under a pulse, over days, with the range of the draws, the limits, and where the battery gives way.", () => {

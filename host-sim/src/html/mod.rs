@@ -13,7 +13,8 @@ mod fit;
 mod gather;
 pub mod pack;
 mod page;
-
+pub mod sweep;
+mod sweep_table;
 mod tiles;
 mod words;
 
