@@ -4,7 +4,7 @@
   const meta = JSON.parse($("data-meta").textContent), { days, stretches } = meta;
   const percent = (all) => all.map((v) => (v == null ? null : 100 * v));
   const limits = [...days, ...(meta.wanted_day == null ? [] : [meta.wanted_day])];
-  const from = days[0], to = Math.max(...limits) * 1.01;
+  const from = Math.min(stretches[0]?.from ?? 0, days[0]), to = Math.max(...limits) * 1.01;
   const phaseAt = (t) => stretches.find((s) => t >= s.from && t <= s.to);
   const nearest = (t) => days.reduce((best, d, i) => (Math.abs(d - t) < Math.abs(days[best] - t) ? i : best), 0);
   const charts = new Charts({ panels: $("panels"), from, to, sync: "budget", tell: (t) => { $("now").textContent = read(t); } });
@@ -18,15 +18,15 @@
   }
   const at = (u, x, y) => [u.valToPos(x, "x", true), y == null ? null : u.valToPos(y, "y", true)];
   const inside = (u, x) => x >= u.bbox.left - 1 && x <= u.bbox.left + u.bbox.width + 1;
-  // Every second phase on a ground of its own, and a line where one ends.
+  // Time on the animal on a ground of its own, and a line where a phase ends.
   function ground(u) {
     const { ctx, bbox } = u, r = devicePixelRatio || 1;
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
-    stretches.forEach((s, n) => {
+    stretches.forEach((s) => {
       const a = at(u, s.from)[0], b = at(u, s.to)[0];
       ctx.fillStyle = css("--night");
-      if (n % 2 === 0) ctx.fillRect(a, bbox.top, b - a, bbox.height);
+      if (s.kind === "on the animal") ctx.fillRect(a, bbox.top, b - a, bbox.height);
       ctx.strokeStyle = css("--soft"); ctx.lineWidth = r; ctx.setLineDash([1.5 * r, 3 * r]);
       ctx.beginPath(); ctx.moveTo(b, bbox.top); ctx.lineTo(b, bbox.top + bbox.height); ctx.stroke();
     });
@@ -91,7 +91,7 @@
     data: [s.high, s.low].map((v) => v.map((x) => (x == null ? null : k * x))),
     series: [edge("95th", n, digits), edge("5th", n, digits)],
   });
-  const xAxis = (last) => axis(last ? { size: 44, label: "days after release" } : { size: 26 });
+  const xAxis = (last) => axis(last ? { size: 28, label: "days after release" } : { size: 26 });
   charts.add("left", "Charge left at the temperature of the phase", "Charge left in percent over days, by phase, with the range of the draws.", () => {
     const s = spreadOf(meta.left_spread, 0, 1, 100);
     return {
@@ -112,7 +112,7 @@
     };
   }, { note: "Lowest: under the pulse of the phase that sags most, were it to come at that time." });
   charts.add("running", "Tags that still run", "Part of the draws whose tag still runs, in percent, over days.", () => ({
-    height: 170, data: [days, percent(meta.running)], series: [line("still running, % of draws", 3, 1, { dash: [] })],
+    height: 154, data: [days, percent(meta.running)], series: [line("still running, % of draws", 3, 1, { dash: [] })],
     scales: { y: { range: [0, 102] } }, axes: [xAxis(true), axis({ size: 54, label: "%" })], under: ground, draw: wanted,
   }));
   window.swaymark = { meta, charts, get plots() { return charts.charts.map((c) => c.plot); }, get range() { return [charts.from, charts.to]; } };

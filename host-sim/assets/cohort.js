@@ -44,7 +44,7 @@
     };
     return {
       height: 280, series, bands, data, draw: ticks, scales: { y: { range: [0, 102] } },
-      axes: [axis({ size: 44, label: "hours after release" }), axis({ size: 50, label: "%" })],
+      axes: [axis({ size: 28, label: "hours after release" }), axis({ size: 50, label: "%" })],
     };
   };
   const describe = (words) => () => words + (shown ? ", by " + shown : "") + ".";

@@ -4,7 +4,7 @@
   const meta = JSON.parse($("data-meta").textContent), { goals, axes, labels, columns: cols } = meta;
   const count = labels.length, cells = [...Array(count).keys()];
   let chosen = meta.start, pointed = null;
-  const unit = (g) => (g.unit && g.unit !== "%" ? " " + g.unit : g.unit);
+  const unit = (g) => (g.unit ? " " + g.unit : "");
   const valueText = (g, i) => `${g.name} ${number(g.values[i], g.digits)}${g.values[i] == null ? "" : unit(g)}`;
   const tellCell = (i) => `Cell ${i + 1}${labels[i] ? ": " + labels[i] : ""}. ${meta.front[i] ? "On the front" : "Beaten"}${meta.called[i] ? ", spoken of above" : ""}. `
     + goals.filter((g) => g.wanted || g === gx() || g === gy()).map((g) => valueText(g, i)).join("; ") + ".";
@@ -95,7 +95,7 @@
     return {
       height: 360, noLegend: true, data: [order.map((i) => gx().values[i]), of(0), of(1)], series: [series("beaten", 0), series("on the front", 1)],
       scales: { y: { range: ends(gy()) } },
-      axes: [axis({ size: 48, label: label(gx(), better(gx(), "better to the right", "better to the left")), values: fixed(gx()) }), axis({ size: 62, label: label(gy(), better(gy(), "better up", "better down")), values: fixed(gy()) })],
+      axes: [axis({ size: 30, label: label(gx(), better(gx(), "better to the right", "better to the left")), values: fixed(gx()) }), axis({ size: 62, label: label(gy(), better(gy(), "better up", "better down")), values: fixed(gy()) })],
       draw: overlay, key: keys(),
       hover: (u) => { const i = nearest(u); if (i !== pointed) point(i); },
       press: () => { if (pointed != null) choose(pointed); },
@@ -152,14 +152,14 @@
         height: 210, padding: [12, 24, 0, 0],
         data: [at, ...shown.map((k) => of[k].map((v) => (v == null ? null : v[0])))],
         series: shown.map((k) => line(which[k][0], which[k][2], digits, { width: 2 })),
-        scales: { y: { range: [0, top || most * 1.08] } },
+        scales: { y: { range: top ? [-5, top] : [-0.05 * most, most * 1.08] } },
         axes: [
-          axis({ size: 44, label: a.key, splits: () => at, values: (u, ticks) => ticks.map((k) => a.values[k] ?? ""), grid: { show: false }, space: 20 }),
+          axis({ size: 26, label: a.key, splits: () => at, values: (u, ticks) => ticks.map((k) => a.values[k] ?? ""), grid: { show: false }, space: 20 }),
           axis({ size: 50, label }),
         ],
         draw: (u) => {
           const { ctx, bbox } = u, r = devicePixelRatio || 1;
-          ctx.save();
+          ctx.save(); ctx.setLineDash([]);
           shown.forEach((k, row) => {
             const shift = (row - (shown.length - 1) / 2) * 5 * r;
             at.forEach((v) => {
@@ -204,7 +204,7 @@
       },
     });
     const describe = (what) => () => `${what} over ${a.key}, through cell ${chosen + 1}. The table below tells the same.`;
-    charts.add("rates-" + a.key, "Errors over " + a.key, describe("Error rates in percent"), curve(charts, n, RATES, 102, "%", 1));
+    charts.add("rates-" + a.key, "Errors over " + a.key, describe("Error rates in percent"), curve(charts, n, RATES, 105, "%", 1));
     charts.add("delays-" + a.key, "Delays over " + a.key, describe("Delays in hours"), curve(charts, n, DELAYS, 0, "h", 2));
     curves.push(charts);
   });

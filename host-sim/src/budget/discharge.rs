@@ -83,8 +83,7 @@ fn moment(battery: &Battery, plan: &Plan, leg: &Leg<'_>, spent: f64) -> (Moment,
     let steady_v = battery.pulse_v(left, temp_c, base_ma, &[], f64::INFINITY);
     let mut lowest = (steady_v, None);
     for p in pulses(phase, plan.coincide, u64::MAX, true) {
-        let volts =
-            battery.pulse_v(left, temp_c, base_ma + p.others_ma, &p.steps, p.period_s);
+        let volts = battery.pulse_v(left, temp_c, base_ma + p.others_ma, &p.steps, p.period_s);
         if volts < lowest.0 {
             lowest = (volts, Some(p.name.to_owned()));
         }

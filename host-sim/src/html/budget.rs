@@ -187,10 +187,12 @@ fn voltage(b: &Budget, d: &Discharge) -> Markup {
         },
         None => "The battery does not give way within ten years.".into(),
     };
+    let day = match (in_days(d.end_days.p05), in_days(d.end_days.p95)) {
+        (low, high) if low == high => format!("day {low} in nearly all of {} draws", o.draws),
+        (low, high) => format!("day {low} to {high} (5th to 95th percentile)"),
+    };
     let ends = format!(
-        "day {} to {} (5th to 95th percentile). Before the tag has let go it gives way in {}.",
-        in_days(d.end_days.p05),
-        in_days(d.end_days.p95),
+        "{day}. Before the tag has let go it gives way in {}.",
         chance(o.brownout_chance, o.draws)
     );
     let early = b.as_written.animal_limit.is_dead() || !b.as_written.fired;
@@ -208,6 +210,10 @@ fn cautions(b: &Budget) -> Markup {
             h2 { "Bear in mind" }
             ul {
                 @if b.invented { li { "The figures of this tag file are invented." } }
+                @if b.figures.iter().all(|f| f.sd_days == 0.0) {
+                    li { "No figure of this tag file that matters here says how sure it is \
+                        (sd_percent, sd): the ranges tell nothing of what is not known." }
+                }
                 @for w in b.death.iter().filter_map(|d| d.judgement.warning.as_ref()
                     .map(|w| (d, w.trim_end_matches('.')))) {
                     li { (w.1) " (" (w.0.phase) ", " (breather(w.0.breathing)) ")." }
@@ -240,7 +246,7 @@ fn plots(b: &Budget, d: &Discharge) -> Markup {
             div #panels tabindex="0" role="group"
                 aria-label="Curves over days after release. Arrow keys read values, plus and minus zoom." {}
             p #now aria-live="polite" {}
-            p .help { "Lines: figures as written. Bands: 5th to 95th percentile of " (d.draws)
+            p .help { "Lines: figures as written; grey ground: on the animal. Bands: 5th to 95th percentile of " (d.draws)
                 " draws of the uncertain figures, of those tags that still run. "
                 @if !b.failures.is_empty() { "\u{2715} where the battery gives way, with its 5th to \
                     95th percentile as a bar. " }
@@ -297,9 +303,10 @@ fn mah(x: f64) -> String {
 fn consumers(b: &Budget) -> Markup {
     let all: f64 = b.parts.iter().map(|p| p.before_mah + p.animal_mah + p.search_mah).sum();
     let most = b.parts.first().map_or(1.0, |p| p.before_mah + p.animal_mah + p.search_mah);
-    let sums = b.parts.iter().fold([0.0; 3], |s, p| {
-        [s[0] + p.before_mah, s[1] + p.animal_mah, s[2] + p.search_mah]
-    });
+    let sums = b
+        .parts
+        .iter()
+        .fold([0.0; 3], |s, p| [s[0] + p.before_mah, s[1] + p.animal_mah, s[2] + p.search_mah]);
     html! {
         section {
             h2 { "What uses the charge, mAh, figures as written" }

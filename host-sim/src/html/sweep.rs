@@ -13,8 +13,7 @@ const SCRIPT: &str = include_str!("../../assets/sweep.js");
 
 /// The page.
 pub fn page(r: &SweepResult) -> String {
-    let title =
-        format!("{} over {}", count(r.cells.len(), "cell"), count(r.traces.len(), "trace"));
+    let title = format!("{} over {}", count(r.cells.len(), "cell"), count(r.traces.len(), "trace"));
     let columns = columns(r);
     Page {
         title: &title,
@@ -74,8 +73,11 @@ fn meta(r: &SweepResult, columns: &[Column]) -> Value {
         .collect();
     let share = |count: u64, of: u64| {
         let p = Proportion::new(count, of);
-        json!(p.proportion.zip(p.wilson).map(|(v, (low, high))| [v, low, high]
-            .map(|v| (1e4 * v).round() / 100.0)))
+        json!(
+            p.proportion
+                .zip(p.wilson)
+                .map(|(v, (low, high))| [v, low, high].map(|v| (1e4 * v).round() / 100.0))
+        )
     };
     let ranged = |mean: Option<f64>, ends: Option<[f64; 2]>| {
         json!(mean.map(|m| {
@@ -117,8 +119,7 @@ fn start(r: &SweepResult) -> usize {
     let sound = r.cells.iter().filter(|c| c.pareto && !called.contains(&c.cell));
     let first = r.goals.first().and_then(|name| goal_named(name));
     let worth = |c: &&CellResult| match first {
-        Some(g) => (g.value)(&c.score)
-            .map_or(f64::NEG_INFINITY, |v| if g.more { v } else { -v }),
+        Some(g) => (g.value)(&c.score).map_or(f64::NEG_INFINITY, |v| if g.more { v } else { -v }),
         None => 0.0,
     };
     let best = sound.reduce(|a, b| if worth(&b) > worth(&a) { b } else { a });
@@ -240,9 +241,8 @@ fn tried(r: &SweepResult) -> Markup {
 fn best(r: &SweepResult) -> Markup {
     let told = |g: &Goal| {
         let known = r.cells.iter().filter_map(|c| (g.value)(&c.score).map(|v| (c, v)));
-        let best = known.reduce(|a, b| {
-            if (g.more && b.1 > a.1) || (!g.more && b.1 < a.1) { b } else { a }
-        });
+        let best = known
+            .reduce(|a, b| if (g.more && b.1 > a.1) || (!g.more && b.1 < a.1) { b } else { a });
         best.map(|(cell, v)| {
             let (name, unit, digits, factor) = shown_as(g);
             let alike = r.cells.iter().filter(|c| (g.value)(&c.score) == Some(v)).count();

@@ -277,11 +277,10 @@ impl Browser {
     pub fn picture(&mut self, name: &str) {
         let Ok(folder) = std::env::var("SWAYMARK_PICTURES") else { return };
         let size = self.call("Page.getLayoutMetrics", json!({}))["cssContentSize"].clone();
-        let clip = json!({"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1});
-        let shot = self.call(
-            "Page.captureScreenshot",
-            json!({"captureBeyondViewport": true, "clip": clip}),
-        );
+        let clip =
+            json!({"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1});
+        let shot = self
+            .call("Page.captureScreenshot", json!({"captureBeyondViewport": true, "clip": clip}));
         let bytes = host_sim::html::pack::unbase64(shot["data"].as_str().unwrap_or_default());
         let _ = std::fs::create_dir_all(&folder);
         let _ = std::fs::write(Path::new(&folder).join(format!("{name}.png")), bytes);

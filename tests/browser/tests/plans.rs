@@ -44,7 +44,9 @@ fn a_budget_tells_when_and_by_what_the_battery_gives_way() {
     assert_eq!(failure["pulse"], "satellite message");
     let volts = failure["volts"].as_f64().unwrap();
     assert!((volts - browser.number("swaymark.meta.brownout_v")).abs() < 0.005, "{volts}");
-    let last = browser.number("swaymark.plots[1].data[0].filter((d, i) => swaymark.plots[1].data[2][i] != null).at(-1)");
+    let last = browser.number(
+        "swaymark.plots[1].data[0].filter((d, i) => swaymark.plots[1].data[2][i] != null).at(-1)",
+    );
     assert!((last - failure["day"].as_f64().unwrap()).abs() < 0.01, "the curve ends there: {last}");
 
     // Hover: all three plots, and the line below them.
@@ -52,7 +54,8 @@ fn a_budget_tells_when_and_by_what_the_battery_gives_way() {
     browser.mouse("mouseMoved", x + 0.4 * width, y);
     let now = browser.text(NOW);
     assert!(now.contains("(search)") && now.contains("% left (") && now.contains(" V "), "{now}");
-    let left = browser.text("document.querySelector('#chart-left tr:nth-child(2) .u-value').textContent");
+    let left =
+        browser.text("document.querySelector('#chart-left tr:nth-child(2) .u-value').textContent");
     assert!(left.trim().parse::<f64>().is_ok_and(|v| (30.0..95.0).contains(&v)), "{left:?}");
 
     // Zoom by dragging; all plots show the same days; back by double click and by keys.
@@ -159,14 +162,18 @@ fn a_sweep_shows_what_each_cell_costs_and_tells() {
     assert_eq!(browser.number(SPAN), whole);
 
     // The table sorts, both ways, and by what the headings say.
-    let f1 = "[...document.querySelectorAll('#cells thead button')].find((b) => b.textContent === 'F1')";
-    let place = browser.number(&format!("[...document.querySelectorAll('#cells thead button')].indexOf({f1})")) as usize;
+    let f1 =
+        "[...document.querySelectorAll('#cells thead button')].find((b) => b.textContent === 'F1')";
+    let place = browser
+        .number(&format!("[...document.querySelectorAll('#cells thead button')].indexOf({f1})"))
+        as usize;
     browser.value(&format!("{f1}.click()"));
     let up = column(browser, place);
     assert!(up.len() == 18 && up.is_sorted(), "{up:?}");
     browser.value(&format!("{f1}.click()"));
     let mut down = column(browser, place);
-    let sorted = browser.text("document.querySelector('#cells [aria-sort]').getAttribute('aria-sort')");
+    let sorted =
+        browser.text("document.querySelector('#cells [aria-sort]').getAttribute('aria-sort')");
     assert_eq!(sorted, "descending");
     down.reverse();
     assert_eq!(up, down);
