@@ -27,6 +27,9 @@ const STUCK_ONE_S: f32 = 10.0;
 const STUCK_ALL_S: f32 = 60.0;
 /// An axis at full scale this long is no longer a knock but a fault, s.
 const CLIPPED_S: f32 = 2.0;
+/// How much faster a run at full scale grows than it fades: an axis that drifted to
+/// the rail has half its swing cut off, and is at fault between its peaks as well.
+const CLIPPED_GROWS: u32 = 2;
 
 /// A checked sample.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -48,6 +51,7 @@ struct Axis {
     last: f32,
     held: f32,
     same: u32,
+    /// Samples at full scale, fading; see [`CLIPPED_GROWS`].
     clipped: u32,
     low: f32,
     high: f32,
@@ -104,7 +108,7 @@ impl Sensor {
             step_g: f32::MAX,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
-            clipped_max: math::round_u32(CLIPPED_S * hz),
+            clipped_max: math::round_u32(CLIPPED_S * hz).saturating_mul(CLIPPED_GROWS),
             started: false,
             last_us: 0,
             last_raw_us: 0,
@@ -270,7 +274,7 @@ impl Sensor {
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
-        if self.live(accel) {
+        if self.live(accel) && (self.lively || self.axes.iter().all(|axis| axis.clipped == 0)) {
             if !self.lively {
                 self.settle(accel);
             }
@@ -322,7 +326,11 @@ impl Sensor {
             }
             axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
-            axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
+            axis.clipped = if size >= full * 0.998 {
+                axis.clipped.saturating_add(CLIPPED_GROWS).min(self.clipped_max.saturating_mul(2))
+            } else {
+                axis.clipped.saturating_sub(1)
+            };
             least_same = least_same.min(axis.same);
             longest = longest.max(axis.same);
         }
@@ -358,7 +366,7 @@ impl Sensor {
                 stuck = true;
                 *bad = true;
             }
-            clipped |= axis.clipped > 0;
+            clipped |= math::abs(a) >= full * 0.998 || axis.clipped > max_clip;
             if axis.clipped > max_clip {
                 *bad = true;
             }

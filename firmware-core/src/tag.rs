@@ -290,12 +290,21 @@ pub struct Judges {
 pub struct Verdict {
     /// Fate was decided or revised.
     pub fate: Option<FateReport>,
-    /// The minute was swum by a living animal.
+    /// What there is to learn from it.
+    pub lesson: Lesson,
+    /// The minute as it is recorded.
+    pub minute: Minute,
+}
+
+/// What [`Front::learn`] has to know of a minute.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lesson {
+    /// It was swum by a living animal.
     pub swum: bool,
     /// Depth cannot be trusted.
     pub depth_failed: bool,
-    /// The minute as it is recorded.
-    pub minute: Minute,
+    /// The tag has come to sit otherwise on an animal that swims on.
+    pub shifted: bool,
 }
 
 /// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
@@ -449,7 +458,7 @@ impl Tag {
     #[inline(never)]
     fn minute_step(&mut self, s: &Summary, out: &mut Output) {
         let verdict = self.judges.minute(s, &self.front);
-        let fault = self.front.learn(s, verdict.swum, verdict.depth_failed);
+        let fault = self.front.learn(s, verdict.lesson);
         out.fault = out.fault.or(fault);
         out.fate = verdict.fate;
         if out.fate.is_some() {
@@ -740,14 +749,15 @@ impl Front {
         let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
         let lag_us = self.sway_delay_us.saturating_add(behind_us);
         let beat = self.beats.next(self.batch_us.saturating_sub(lag_us))?;
+        if self.overturned {
+            return None;
+        }
+        // Where nothing was found to live any more, beats are evidence that it does.
+        self.minutes.add_beat(&beat);
         if !living {
             // A carcass or a loose tag does not swim, whatever rocks it.
             return None;
         }
-        if self.overturned {
-            return None;
-        }
-        self.minutes.add_beat(&beat);
         if let Some(period_s) = self.beats.own_period_s() {
             self.posture.set_half_beat(0.5 * period_s * self.working_hz);
         }
@@ -806,8 +816,13 @@ impl Front {
 
     /// Learns the worn posture from a minute and what [`Judges`] said of it;
     /// tells when the depth sensor's fault begins.
-    pub fn learn(&mut self, s: &Summary, swum: bool, depth_failed: bool) -> Option<FaultKind> {
+    pub fn learn(&mut self, s: &Summary, lesson: Lesson) -> Option<FaultKind> {
+        let Lesson { swum, depth_failed, shifted } = lesson;
         let fault = self.sensor.note(FaultKind::DepthFault, depth_failed);
+        if shifted {
+            self.frame.forget(s.static_g);
+            self.sway.hurry();
+        }
         let trusted = if depth_failed { None } else { s.depth_m };
         self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);
         fault
@@ -835,7 +850,7 @@ impl Judges {
         let fate = self.fate.step(s, known, clue, own, front.now_us);
         let minute = Minute {
             t_us: s.t_us,
-            beats_per_min: (s.good >= 0.5).then_some(s.beats),
+            beats_per_min: (s.good >= 0.5).then_some(if self.living() { s.beats } else { 0.0 }),
             sway_g: s.sway_g,
             odba_g: s.odba_g,
             vedba_g: s.vedba_g,
@@ -844,8 +859,12 @@ impl Judges {
             depth_m: s.depth_m,
             state: self.state(s),
         };
-        let swum = swum && self.fate.lived();
-        Verdict { fate, swum, depth_failed: self.depth.failed(), minute }
+        let lesson = Lesson {
+            swum: swum && self.fate.lived(),
+            depth_failed: self.depth.failed(),
+            shifted: self.fate.shifted(),
+        };
+        Verdict { fate, lesson, minute }
     }
 
     /// False once the animal was found not to live, or not to wear the tag.
