@@ -29,7 +29,7 @@ pub use report::{
 };
 pub(crate) use report::{cause_name, fate_name, fault_name, seconds, state_name};
 pub use text::{CAUTION, one, table_header, table_row};
-pub(crate) use text::{size, told, utc, why};
+pub(crate) use text::{held_back, size, told, utc, why};
 
 /// Time between readings of the cell and of the memory, microseconds.
 const HOUSEKEEPING_US: u64 = 60_000_000;
