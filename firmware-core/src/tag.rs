@@ -58,7 +58,7 @@ pub struct Beat {
 }
 
 /// What the animal was doing in a minute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
     /// Beating its tail.
@@ -76,7 +76,7 @@ pub enum State {
 }
 
 /// One minute, summarised.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Minute {
     /// Start of the minute, microseconds.
@@ -441,7 +441,7 @@ impl Tag {
     fn fit_step(&mut self, out: &mut Output) {
         if let Some(report) = self.recovery.step(self.front.now_us) {
             out.recovery = Some(report);
-            self.record(record::EVENT_BYTES);
+            self.record(record::RECOVERY_STORED);
         }
     }
 
@@ -470,10 +470,10 @@ impl Tag {
         out.fault = out.fault.or(fault);
         out.fate = verdict.fate;
         if out.fate.is_some() {
-            self.record(record::EVENT_BYTES);
+            self.record(record::FATE_STORED);
         }
         self.recovery.add(self.judges.living().then_some(s));
-        self.record(record::MINUTE_BYTES);
+        self.record(record::minute_stored(verdict.minute.t_us));
         out.minute = Some(verdict.minute);
     }
 
@@ -490,7 +490,7 @@ impl Tag {
         };
         let decision = self.release.step(&grounds);
         if decision.is_some() {
-            self.record(record::EVENT_BYTES);
+            self.record(record::RELEASE_STORED);
         }
         decision
     }
@@ -551,7 +551,8 @@ impl Tag {
         self.release.decision().copied()
     }
 
-    /// Bytes written to memory so far by the default record (minute summaries and events).
+    /// Bytes that the log takes so far: minutes, hours, decisions on fate and release,
+    /// estimates of recovery, each with its head and check sum.
     pub fn record_bytes(&self) -> u32 {
         self.record_bytes
     }
