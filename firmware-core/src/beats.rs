@@ -205,7 +205,7 @@ struct Rung {
     /// The last value, where it waits for another.
     odd: bool,
     begun: bool,
-    rising: bool,
+    falling: bool,
     before: i32,
     extreme: Extreme,
     /// The value after the extreme is still to come.
@@ -227,7 +227,7 @@ impl Rung {
         past: [0; STAGES],
         odd: false,
         begun: false,
-        rising: true,
+        falling: false,
         before: 0,
         extreme: Extreme::NONE,
         open: false,
@@ -235,7 +235,7 @@ impl Rung {
         low: (0, 0),
         high: (0, 0),
         lows: 0,
-        patience: u32::MAX,
+        patience: 0,
         cycles: [Cycle::NONE; MEMORY],
         newest: 0,
         strongest: 0.0,
@@ -300,7 +300,7 @@ impl Rung {
     ) -> Option<(usize, bool)> {
         // 0.35 of the swing.
         let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let sign = if self.rising { 1 } else { -1 };
+        let sign = if self.falling { -1 } else { 1 };
         if self.open
             && let Some(next) = values.get(1)
         {
@@ -309,7 +309,7 @@ impl Rung {
         }
         // Values after which the wait for a low ends.
         let mut calm = usize::MAX;
-        if !self.rising {
+        if self.falling {
             let waited = time.wrapping_sub(self.high.0);
             calm = (self.patience.saturating_sub(waited) >> shift) as usize;
         }
@@ -361,17 +361,17 @@ impl Rung {
                 return None;
             }
             closed = self.close(tp.wrapping_add(rise), self.extreme.value);
-            self.rising = true;
+            self.falling = false;
         } else {
             let (t, v) = self.extreme.refine(spacing);
-            if self.rising {
+            if !self.falling {
                 self.high = (t, v);
                 self.swing = self.swing.max(v.wrapping_sub(self.low.1));
                 self.patience = t.wrapping_sub(self.low.0).saturating_mul(2);
             } else {
                 closed = self.close(t, v);
             }
-            self.rising = !self.rising;
+            self.falling = !self.falling;
         }
         self.extreme = Extreme { value: turn.y, left: turn.before, right: turn.y, time: turn.time };
         self.open = true;
@@ -495,6 +495,7 @@ pub struct Beats {
 
 impl Beats {
     /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
+    #[inline(never)]
     pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;

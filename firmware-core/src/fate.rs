@@ -111,6 +111,7 @@ pub struct FateTest {
 
 impl FateTest {
     /// With the configured error rates.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
         FateTest {
