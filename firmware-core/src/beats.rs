@@ -39,6 +39,9 @@ const EDGE_HIGH: f32 = 2.5;
 /// Beats after which this animal's own rhythm counts for something, and for much.
 const OWN_KNOWN: u16 = 8;
 const OWN_SURE: u16 = 60;
+/// Samples of a rung in this animal's own period from where on the next rung sees
+/// all that the animal does, up to three times as fast, and this one is not looked at.
+const FAR_BELOW: f32 = 24.0;
 /// How long slower, larger motion can hold up the very first beats, s.
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.
@@ -202,7 +205,7 @@ struct Rung {
     /// The last value, where it waits for another.
     odd: bool,
     begun: bool,
-    rising: bool,
+    falling: bool,
     before: i32,
     extreme: Extreme,
     /// The value after the extreme is still to come.
@@ -224,7 +227,7 @@ impl Rung {
         past: [0; STAGES],
         odd: false,
         begun: false,
-        rising: true,
+        falling: false,
         before: 0,
         extreme: Extreme::NONE,
         open: false,
@@ -232,7 +235,7 @@ impl Rung {
         low: (0, 0),
         high: (0, 0),
         lows: 0,
-        patience: u32::MAX,
+        patience: 0,
         cycles: [Cycle::NONE; MEMORY],
         newest: 0,
         strongest: 0.0,
@@ -297,7 +300,7 @@ impl Rung {
     ) -> Option<(usize, bool)> {
         // 0.35 of the swing.
         let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let sign = if self.rising { 1 } else { -1 };
+        let sign = if self.falling { -1 } else { 1 };
         if self.open
             && let Some(next) = values.get(1)
         {
@@ -306,19 +309,23 @@ impl Rung {
         }
         // Values after which the wait for a low ends.
         let mut calm = usize::MAX;
-        if !self.rising {
+        if self.falling {
             let waited = time.wrapping_sub(self.high.0);
             calm = (self.patience.saturating_sub(waited) >> shift) as usize;
         }
         let mut top = self.extreme.value.wrapping_mul(sign);
+        let mut bottom = top.wrapping_sub(bound);
         let mut at = 0;
         let mut turned = None;
-        for (i, y) in values.iter().enumerate().skip(1) {
+        let mut i = 0;
+        for y in values.get(1..).unwrap_or_default() {
+            i = usize::wrapping_add(i, 1);
             let y = y.wrapping_mul(sign);
             if y > top {
                 top = y;
+                bottom = top.wrapping_sub(bound);
                 at = i;
-            } else if top.wrapping_sub(y) > bound {
+            } else if y < bottom {
                 turned = Some((i, false));
                 break;
             } else if i > calm {
@@ -354,17 +361,17 @@ impl Rung {
                 return None;
             }
             closed = self.close(tp.wrapping_add(rise), self.extreme.value);
-            self.rising = true;
+            self.falling = false;
         } else {
             let (t, v) = self.extreme.refine(spacing);
-            if self.rising {
+            if !self.falling {
                 self.high = (t, v);
                 self.swing = self.swing.max(v.wrapping_sub(self.low.1));
                 self.patience = t.wrapping_sub(self.low.0).saturating_mul(2);
             } else {
                 closed = self.close(t, v);
             }
-            self.rising = !self.rising;
+            self.falling = !self.falling;
         }
         self.extreme = Extreme { value: turn.y, left: turn.before, right: turn.y, time: turn.time };
         self.open = true;
@@ -471,7 +478,12 @@ pub struct Beats {
     /// Rung that works next on the values taken last; [`RESTS`]: none.
     next_rung: u8,
     /// Its values.
-    waiting: [i32; BATCH],
+    waiting: [[i32; 4]; 2],
+    /// What the band-pass made of them, behind the value before.
+    band: [i32; BATCH + 1],
+    /// Fastest rung that is looked at: those above cannot see this animal's beat, nor
+    /// a burst of it.
+    fastest_rung: u8,
     recent_g: f32,
     recent_period: f32,
     own_period: f32,
@@ -483,6 +495,7 @@ pub struct Beats {
 
 impl Beats {
     /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
+    #[inline(never)]
     pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;
@@ -520,7 +533,9 @@ impl Beats {
             any_used: false,
             worked: false,
             next_rung: RESTS,
-            waiting: [0; BATCH],
+            waiting: [[0; 4]; 2],
+            band: [0; BATCH + 1],
+            fastest_rung: first.min(last),
             recent_g: 0.0,
             recent_period: 0.0,
             own_period: 0.0,
@@ -551,7 +566,8 @@ impl Beats {
     /// [`Beats::rests`].
     pub fn take(&mut self, sway: [i32; BATCH]) {
         self.index = self.index.wrapping_add(BATCH as u32);
-        self.waiting = sway;
+        let [a, b, c, d, e, f, g, h] = sway;
+        self.waiting = [[a, b, c, d], [e, f, g, h]];
         self.next_rung = 0;
     }
 
@@ -568,52 +584,44 @@ impl Beats {
         self.worked = false;
         let number = self.next_rung;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
-        let waiting = &mut self.waiting;
-        let [a, b, c, d, e, f, g, h] = *waiting;
-        rung.begin(a);
+        let [values, more_values] = &mut self.waiting;
+        let [first, second, ..] = values;
+        rung.begin(*first);
         let mut more = number < self.last_rung;
-        // The band-passed values, behind the one before them.
-        let y: [i32; BATCH + 1];
-        let count = match number {
-            0 => {
-                let (mut i, mut j) = ([0; 4], [0; 4]);
-                let [k, l] = Rung::filter_4(&mut rung.past, &[a, b, c, d], &mut i);
-                let [m, n] = Rung::filter_4(&mut rung.past, &[e, f, g, h], &mut j);
-                *waiting = [k, l, m, n, 0, 0, 0, 0];
-                let ([a, b, c, d], [e, f, g, h]) = (i, j);
-                y = [rung.before, a, b, c, d, e, f, g, h];
-                rung.before = h;
-                9
-            }
-            1 => {
-                let mut i = [0; 4];
-                let [k, l] = Rung::filter_4(&mut rung.past, &[a, b, c, d], &mut i);
-                *waiting = [k, l, 0, 0, 0, 0, 0, 0];
-                let [a, b, c, d] = i;
-                y = [rung.before, a, b, c, d, 0, 0, 0, 0];
-                rung.before = d;
-                5
+        let [before, band @ ..] = &mut self.band;
+        let ([band, more_band], _) = band.as_chunks_mut::<4>() else { return };
+        *before = rung.before;
+        let [a, b, ..] = band;
+        let count;
+        match number {
+            0 | 1 => {
+                let [a, b] = Rung::filter_4(&mut rung.past, values, band);
+                let [first, second, third, fourth] = values;
+                (*first, *second) = (a, b);
+                if number == 0 {
+                    [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, more_band);
+                    count = 8;
+                } else {
+                    count = 4;
+                }
             }
             2 => {
-                let ([c, d], k) = Rung::filter_2(&mut rung.past, [a, b]);
-                *waiting = [k, 0, 0, 0, 0, 0, 0, 0];
-                y = [rung.before, c, d, 0, 0, 0, 0, 0, 0];
-                rung.before = d;
-                3
+                ([*a, *b], *first) = Rung::filter_2(&mut rung.past, [*first, *second]);
+                count = 2;
             }
             _ => {
-                let (b, k) = Rung::filter_1(&mut rung.past, a);
-                *waiting = [k, 0, 0, 0, 0, 0, 0, 0];
-                y = [rung.before, b, 0, 0, 0, 0, 0, 0, 0];
-                rung.before = b;
+                (*a, *first) = Rung::filter_1(&mut rung.past, *first);
                 rung.odd = !rung.odd;
                 more &= !rung.odd;
-                2
+                count = 1;
             }
-        };
+        }
         self.next_rung = if more { number.wrapping_add(1) } else { RESTS };
-        if number >= self.first_rung {
-            self.extremes(number, y.get(..count).unwrap_or_default());
+        if let Some(last) = self.band.get(count) {
+            rung.before = *last;
+        }
+        if number >= self.fastest_rung {
+            self.extremes(number, count);
         }
     }
 
@@ -624,31 +632,30 @@ impl Beats {
         }
     }
 
-    /// Takes band-passed values of a rung, oldest first, behind the one before them.
+    /// Looks at so many band-passed values of a rung.
     #[inline]
-    fn extremes(&mut self, number: u8, band: &[i32]) {
+    fn extremes(&mut self, number: u8, count: usize) {
         let floor = self.floor;
         let shift = u32::from(number).wrapping_add(PARTS_SHIFT);
         let spacing = 1_u32.wrapping_shl(shift);
-        let count = band.len().wrapping_sub(1) as u32;
         // The middle of the band-pass lies 5 samples of this rung back, and the
         // rungs above have added 3 of theirs each.
         let late = spacing.wrapping_mul(8).wrapping_sub(3 * PARTS);
         let newest = self.index.wrapping_mul(PARTS).wrapping_sub(late);
-        let mut time = newest.wrapping_sub(count.wrapping_shl(shift));
-        let mut values = band;
+        let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
+        let mut from = 0_usize;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
-        let decay = if count == BATCH as u32 { 38 } else { count.wrapping_mul(5) };
+        let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
         while let Some(rung) = self.rungs.get_mut(usize::from(number)) {
+            let Some(values) = self.band.get(from..=count) else { break };
             let Some((at, late)) = rung.follow(values, time, shift, floor) else { break };
-            values = values.get(at.wrapping_sub(1)..).unwrap_or_default();
-            let [before, y, ..] = values else { break };
+            let mut around = values.iter().skip(at.wrapping_sub(1));
+            let (Some(&before), Some(&y)) = (around.next(), around.next()) else { break };
             time = time.wrapping_add((at as u32).wrapping_shl(shift));
-            let turn = Turn { y: *y, before: *before, time, late };
-            values = values.get(1..).unwrap_or_default();
-            self.close(number, turn, spacing);
+            from = from.wrapping_add(at);
+            self.close(number, Turn { y, before, time, late }, spacing);
         }
     }
 
@@ -933,6 +940,14 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
+        self.fastest_rung = self.first_rung;
+        if self.own_count >= OWN_SURE {
+            let mut unseen = FAR_BELOW * parts_of_rung(self.first_rung);
+            while self.own_period > unseen && self.fastest_rung < self.last_rung {
+                self.fastest_rung = self.fastest_rung.wrapping_add(1);
+                unseen *= 2.0;
+            }
+        }
     }
 
     /// True if the latest call made more work than most.

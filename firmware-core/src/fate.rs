@@ -191,6 +191,7 @@ pub struct FateTest {
 
 impl FateTest {
     /// With the configured error rates.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
         let sample_hz = config.logger().sample_hz;

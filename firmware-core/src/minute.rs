@@ -65,6 +65,7 @@ struct Sums {
 }
 
 impl Sums {
+    #[inline(never)]
     fn new(start_us: u64) -> Self {
         Sums {
             start_us,
@@ -242,7 +243,7 @@ impl Minutes {
             self.before = Some(self.now);
             let start = self.now.end_us();
             // After a long gap the minutes in between hold nothing and are left out.
-            let behind = t_us.saturating_sub(start).checked_div(MINUTE_US).unwrap_or(0);
+            let behind = u64::from(math::seconds(t_us.saturating_sub(start)) / 60);
             self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
             if behind == 0 {
                 let [beats, sway, period] = self.ahead;

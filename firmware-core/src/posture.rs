@@ -85,6 +85,7 @@ pub struct Posture {
 
 impl Posture {
     /// For samples at `working_hz` (below 40 Hz).
+    #[inline(never)]
     pub fn new(config: &Config, working_hz: f32) -> Self {
         let wanted = math::round_u32(config.detector().static_window_s * working_hz) | 1;
         let len = wanted.clamp(3, WINDOW_MAX) as u8;

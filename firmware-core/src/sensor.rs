@@ -95,6 +95,7 @@ pub struct Sensor {
 
 impl Sensor {
     /// For a logger as configured.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let hz = config.logger().sample_hz;
         Sensor {
@@ -134,6 +135,7 @@ impl Sensor {
     }
 
     /// Notes a fault that lasts; returns it when it begins.
+    #[inline(never)]
     pub fn note(&mut self, kind: FaultKind, present: bool) -> Option<FaultKind> {
         let bit = 1_u8.wrapping_shl(kind as u32);
         let was = self.active & bit != 0;
@@ -198,7 +200,9 @@ impl Sensor {
         self.easy = self.calm && self.lively;
         let bridged = gap_us <= BRIDGE_US;
         let repeats = if bridged && gap_us > 0 {
-            gap_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0)
+            // Both are short.
+            let period_us = self.period_us as u32;
+            (gap_us as u32).wrapping_add(period_us / 2).checked_div(period_us).unwrap_or(0)
         } else {
             0
         };
