@@ -63,8 +63,8 @@ const CLASS_START: f32 = -2.0;
 /// so that a beat now and then is the swell's.
 const FILLED_MIN: f32 = 0.35;
 /// Minutes of swimming after which the animal's own rhythm is known, and that it remembers.
-const HABIT_KNOWN_MIN: f32 = 5.0;
-const HABIT_MEMORY_MIN: f32 = 120.0;
+const HABIT_KNOWN_MIN: u8 = 5;
+const HABIT_MEMORY_MIN: u8 = 120;
 /// Minutes of the usual activity in a posture this far from the worn one, ever changing,
 /// after which the tag is taken to sit otherwise on an animal that swims on.
 const SHIFTED_MIN: u8 = 6;
@@ -177,14 +177,14 @@ pub struct FateTest {
     was_quiet: bool,
     off_deg: f32,
     level: bool,
-    habit_min: f32,
+    habit_min: u8,
     habit_s: f32,
     habit_g: f32,
     habit_odba_g: f32,
     shifted_min: u8,
     since_shift_min: u8,
     lived: bool,
-    life_minutes: u16,
+    seen_alive: bool,
     revive: f32,
     report: Option<FateReport>,
 }
@@ -216,14 +216,14 @@ impl FateTest {
             was_quiet: false,
             off_deg: 0.0,
             level: false,
-            habit_min: 0.0,
+            habit_min: 0,
             habit_s: 0.0,
             habit_g: 0.0,
             habit_odba_g: 0.0,
             shifted_min: 0,
             since_shift_min: u8::MAX,
             lived: false,
-            life_minutes: 0,
+            seen_alive: false,
             revive: 0.0,
             report: None,
         }
@@ -251,7 +251,7 @@ impl FateTest {
 
     /// True once the animal was seen to live.
     pub fn seen_alive(&self) -> bool {
-        self.life_minutes > 0
+        self.seen_alive
     }
 
     /// Takes a minute that ended before `now_us` (the time of the newest sample).
@@ -288,9 +288,7 @@ impl FateTest {
             let life = (LIFE_A_BEAT * minute.beats).min(most);
             self.evidence -= life;
             self.revive = (self.revive - life).max(-1.0e3);
-            if minute.beats >= 3.0 {
-                self.life_minutes = self.life_minutes.saturating_add(1);
-            }
+            self.seen_alive |= minute.beats >= 3.0;
         } else if !clues.active {
             self.evidence += self.pace(&clues);
             self.revive = 0.0;
@@ -319,8 +317,8 @@ impl FateTest {
         if minute.beats < 3.0 {
             return;
         }
-        self.habit_min += 1.0;
-        let k = 1.0 / self.habit_min.min(HABIT_MEMORY_MIN);
+        self.habit_min = self.habit_min.saturating_add(1).min(HABIT_MEMORY_MIN);
+        let k = 1.0 / f32::from(self.habit_min);
         self.habit_s += k * (minute.period_s - self.habit_s);
         self.habit_g += k * (minute.sway_g - self.habit_g);
         self.habit_odba_g += k * (minute.odba_g - self.habit_odba_g);
