@@ -46,6 +46,7 @@ pub enum ConfigError {
     },
 }
 
+#[inline(never)]
 fn in_range(key: &'static str, got: f32, min: f32, max: f32) -> Result<(), ConfigError> {
     if got >= min && got <= max {
         Ok(())
@@ -104,8 +105,13 @@ macro_rules! settings {
                 }
             }
 
+            #[inline(never)]
             fn check(&self) -> Result<(), ConfigError> {
-                $( in_range(stringify!($key), settings!(@get $ty, self.$key), $min, $max)?; )*
+                const LIMITS: &[(&str, f32, f32)] = &[$( (stringify!($key), $min, $max), )*];
+                let values = [$( settings!(@get $ty, self.$key), )*];
+                for (value, (key, min, max)) in values.iter().zip(LIMITS) {
+                    in_range(key, *value, *min, *max)?;
+                }
                 Ok(())
             }
         }
@@ -239,7 +245,9 @@ impl Config {
         in_range("longitude_deg", place.longitude_deg, -180.0, 180.0)?;
         if let Some(start) = place.start_unix_s {
             // 1970 to 2100: the solar formula is stated for the present era.
-            in_range("start_utc", start as f32, 0.0, 4_102_444_800.0)?;
+            let start =
+                u32::try_from(start).map_or(if start < 0 { -1.0 } else { f32::MAX }, |s| s as f32);
+            in_range("start_utc", start, 0.0, 4_102_444_800.0)?;
         }
         if let Some(length) = animal.length_m {
             in_range("length_m", length, 0.2, 15.0)?;

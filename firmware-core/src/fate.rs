@@ -15,6 +15,10 @@
 //! **Dead, or the tag off?** Over the same run, log likelihood ratios of
 //! "floating" and of "lying loose on the bottom" against "on a carcass", from
 //! depth, posture and the kind of rocking.
+//!
+//! **Whose life?** The animal's own rhythm and activity are remembered. Another rhythm
+//! in another posture is what ate it; the usual activity in another posture is a tag
+//! that has come to sit otherwise.
 
 use crate::checkpoint::Kept;
 use crate::config::{Breathing, Config};
@@ -22,6 +26,7 @@ use crate::depth::DepthClue;
 use crate::frame::Attitude;
 use crate::math;
 use crate::minute::Summary;
+use crate::rate::Decimator;
 use crate::tag::{Fate, FateReport};
 use macro_rules_attribute::derive;
 
@@ -38,10 +43,56 @@ const LEAN_DEG: f32 = 42.0;
 const STEADY_G: f32 = 0.02;
 /// Creep of posture since it came to rest that a loose tag does not show, g.
 const CREPT_G: f32 = 0.008;
+/// Change of mean posture from minute to minute after which it lies or hangs anew, g.
+const TURNED_G: f32 = 0.5;
+/// A float stands with its antenna up: what lay along the animal is then upright, while
+/// a carcass lies level. Pitch that says nothing of either, and how much more or less of
+/// it says all it can, degrees.
+/// The current leans on a tag that hangs below the surface.
+const PITCH_EVEN_DEG: f32 = 36.0;
+const PITCH_LEANT_DEG: f32 = 26.0;
+const PITCH_CLEAR_DEG: f32 = 12.0;
+/// A carcass lies within this of level, degrees.
+const LEVEL_DEG: f32 = 16.0;
 /// Bounds of the class evidence, so that a change of class stays possible.
+const CLASS_MIN: f32 = -7.0;
 const CLASS_MAX: f32 = 12.0;
 const QUIET_MAX: f32 = 6.0;
 const CLASS_START: f32 = -2.0;
+/// Part of a minute that beats have to fill at an unchanging depth: what glides, sinks,
+/// so that a beat now and then is the swell's.
+const FILLED_MIN: f32 = 0.35;
+/// Minutes of swimming after which the animal's own rhythm is known, and that it remembers.
+const HABIT_KNOWN_MIN: u8 = 5;
+const HABIT_MEMORY_MIN: u8 = 120;
+/// Minutes of the usual activity in a posture this far from the worn one, ever changing,
+/// after which the tag is taken to sit otherwise on an animal that swims on.
+const SHIFTED_MIN: u8 = 6;
+const SHIFTED_DEG: f32 = 40.0;
+/// Minutes for which the rhythm in a posture learnt anew has to prove to be the own one.
+const SHIFT_IN_DOUBT_MIN: u8 = 90;
+/// Activity from this many times the usual one on; flesh round a swallowed tag damps it to
+/// less.
+const USUAL_LEAST: f32 = 0.5;
+const USUAL_MOST: f32 = 4.0;
+/// Another animal: how unlike its rhythm and posture are, each in steps that one minute
+/// of the same animal seldom makes. Period and sway as logarithms of their ratio.
+const STEP_PERIOD: f32 = 0.26;
+const STEP_SWAY: f32 = 0.9;
+const STEP_POSTURE_DEG: f32 = 30.0;
+/// Steps altogether from which a minute is another animal's, of which posture counts for
+/// one at most; from which it is at least no sign that the own one lives; and the least
+/// change of posture, degrees.
+const STRANGER_STEPS: f32 = 2.7;
+const DOUBTFUL_STEPS: f32 = 2.0;
+const STRANGER_DEG: f32 = 12.0;
+/// Least motion, slow or fast, of what hangs in water, g.
+const SWAYS_G: f32 = 0.005;
+/// Slow motion this many times that of the sensor's own noise is rocking, however little.
+const ROCKED: f32 = 1.25;
+const ROCKED_G: f32 = 1.0e-4;
+/// How much longer an animal that rests is given in a posture that none keeps.
+const RESTS_LONGER: f32 = 3.0;
 /// Least trusted part of a minute for it to be evidence.
 const GOOD_MIN: f32 = 0.6;
 
@@ -50,7 +101,9 @@ const GOOD_MIN: f32 = 0.6;
 struct Clues {
     depth: DepthClue,
     off_deg: f32,
-    pitch_deg: f32,
+    /// Head up or down in the worn frame, 0 to 90 degrees, where that frame is known.
+    pitch_deg: Option<f32>,
+    depth_range_m: f32,
     /// Rocked by waves of a few seconds, as a float is.
     chop: bool,
     /// Rocked slowly, as swell rocks a carcass.
@@ -59,10 +112,24 @@ struct Clues {
     still: bool,
     /// No rocking, no change of posture.
     quiet: bool,
+    /// Moves as what hangs in water does, however calm.
+    sways: bool,
+    /// Slow motion, if ever so little, beyond the sensor's own noise.
+    rocked: bool,
     /// Calm, but turned by more than a loose tag turns since it came to rest.
     crept: bool,
     /// The mean posture is that of the minute before.
     steady: bool,
+    /// The mean posture is quite another than in the minute before.
+    turned: bool,
+    /// A swimmer, but neither its rhythm nor its posture is the animal's own: it was
+    /// eaten, and the tag with it.
+    stranger: bool,
+    /// Somewhat like that: no sign that the own animal lives, either.
+    doubtful: bool,
+    /// As active as ever in another posture, which changes as a swimmer's does: neither a
+    /// carcass nor what ate it, but a tag that sits otherwise.
+    active: bool,
 }
 
 impl Clues {
@@ -70,7 +137,11 @@ impl Clues {
     /// that nothing swims in; and where the tag hangs in one unchanging posture
     /// beside the worn one, only with the animal's own rhythm.
     fn can_swim(&self, minute: &Summary, own: Option<(f32, f32)>) -> bool {
-        if self.off_deg > OFF_DEG {
+        if self.off_deg > OFF_DEG || self.stranger {
+            return false;
+        }
+        if self.depth == DepthClue::Stationary && minute.beats * minute.period_s < 60.0 * FILLED_MIN
+        {
             return false;
         }
         let surface = self.depth == DepthClue::Surface;
@@ -92,6 +163,8 @@ pub struct FateTest {
     pause_min: f32,
     off_min: f32,
     rests: bool,
+    /// Part of the sensor's noise that is left in the running mean.
+    mean_noise: f32,
     threshold: f32,
     restart_at: f32,
     evidence: f32,
@@ -103,16 +176,26 @@ pub struct FateTest {
     anchor: [f32; 3],
     was_quiet: bool,
     off_deg: f32,
+    level: bool,
+    habit_min: u8,
+    habit_s: f32,
+    habit_g: f32,
+    habit_odba_g: f32,
+    shifted_min: u8,
+    since_shift_min: u8,
     lived: bool,
-    life_minutes: u32,
+    seen_alive: bool,
     revive: f32,
     report: Option<FateReport>,
 }
 
 impl FateTest {
     /// With the configured error rates.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
+        let sample_hz = config.logger().sample_hz;
+        let working_hz = sample_hz / f32::from(Decimator::new(sample_hz).factor());
         FateTest {
             pause_min: match config.animal().breathing {
                 Breathing::Ram => d.ram_pause_min,
@@ -120,6 +203,7 @@ impl FateTest {
             },
             off_min: d.off_posture_min,
             rests: config.animal().breathing == Breathing::Buccal,
+            mean_noise: 1.0 / math::sqrt((d.static_window_s * working_hz).max(1.0)),
             threshold: -math::ln(d.false_death_prob),
             restart_at: math::ln(d.missed_death_prob),
             evidence: 0.0,
@@ -131,8 +215,15 @@ impl FateTest {
             anchor: [0.0, 0.0, 1.0],
             was_quiet: false,
             off_deg: 0.0,
+            level: false,
+            habit_min: 0,
+            habit_s: 0.0,
+            habit_g: 0.0,
+            habit_odba_g: 0.0,
+            shifted_min: 0,
+            since_shift_min: u8::MAX,
             lived: false,
-            life_minutes: 0,
+            seen_alive: false,
             revive: 0.0,
             report: None,
         }
@@ -153,9 +244,14 @@ impl FateTest {
         self.lived
     }
 
+    /// True where the latest minute shows that the tag has come to sit otherwise.
+    pub fn shifted(&self) -> bool {
+        self.shifted_min >= SHIFTED_MIN
+    }
+
     /// True once the animal was seen to live.
     pub fn seen_alive(&self) -> bool {
-        self.life_minutes > 0
+        self.seen_alive
     }
 
     /// Takes a minute that ended before `now_us` (the time of the newest sample).
@@ -174,16 +270,26 @@ impl FateTest {
         }
         let clues = self.clues(minute, attitude, depth);
         let lives = minute.beats >= 0.5 && clues.can_swim(minute, own);
-        self.lived = lives;
+        let open = self.report.is_none_or(|r| r.fate == Fate::Alive);
+        self.lived = lives && !clues.doubtful && open;
         self.off_deg = clues.off_deg;
+        self.level = clues.pitch_deg.is_some_and(|p| p < LEVEL_DEG);
+        self.shifted_min = match (clues.active, self.shifted()) {
+            (true, false) if open => self.shifted_min.saturating_add(1),
+            _ => 0,
+        };
+        self.since_shift_min =
+            if self.shifted() { 0 } else { self.since_shift_min.saturating_add(1) };
         if lives {
-            let life = (LIFE_A_BEAT * minute.beats).min(LIFE_A_MINUTE);
+            if !clues.doubtful && open {
+                self.get_used_to(minute);
+            }
+            let most = if clues.doubtful { 0.0 } else { LIFE_A_MINUTE };
+            let life = (LIFE_A_BEAT * minute.beats).min(most);
             self.evidence -= life;
             self.revive = (self.revive - life).max(-1.0e3);
-            if minute.beats >= 3.0 {
-                self.life_minutes = self.life_minutes.saturating_add(1);
-            }
-        } else {
+            self.seen_alive |= minute.beats >= 3.0;
+        } else if !clues.active {
             self.evidence += self.pace(&clues);
             self.revive = 0.0;
             self.classify(&clues);
@@ -204,6 +310,35 @@ impl FateTest {
         }
         self.evidence = self.evidence.min(4.0 * self.threshold);
         self.review(now_us)
+    }
+
+    /// Learns the animal's own rhythm from a minute that it swam.
+    fn get_used_to(&mut self, minute: &Summary) {
+        if minute.beats < 3.0 {
+            return;
+        }
+        self.habit_min = self.habit_min.saturating_add(1).min(HABIT_MEMORY_MIN);
+        let k = 1.0 / f32::from(self.habit_min);
+        self.habit_s += k * (minute.period_s - self.habit_s);
+        self.habit_g += k * (minute.sway_g - self.habit_g);
+        self.habit_odba_g += k * (minute.odba_g - self.habit_odba_g);
+    }
+
+    /// How unlike the animal's own a minute's rhythm and posture are, in steps.
+    fn unlike(&self, minute: &Summary, off_deg: f32) -> f32 {
+        // Where the worn posture was learnt anew, it is the new one that is in question.
+        let off_deg = if self.since_shift_min < SHIFT_IN_DOUBT_MIN { 90.0 } else { off_deg };
+        if self.habit_min < HABIT_KNOWN_MIN || off_deg < STRANGER_DEG || minute.beats < 1.5 {
+            return 0.0;
+        }
+        let period = math::abs(math::ln(minute.period_s / self.habit_s));
+        let sway = math::abs(math::ln(minute.sway_g / self.habit_g));
+        let posture = (off_deg / STEP_POSTURE_DEG).min(1.0);
+        if period < STEP_PERIOD {
+            // Its own rhythm, handed on less well: by a mount that works loose, or a tether.
+            return posture;
+        }
+        period / STEP_PERIOD + sway / STEP_SWAY + posture
     }
 
     /// After a decision: a change of mind needs clearly more than the decision did.
@@ -228,11 +363,11 @@ impl FateTest {
         }
         let class = self.class();
         let bottom = self.bottom_evidence();
-        let soon = now_us.saturating_sub(report.decided_us) < 7_200_000_000;
+        let soon = now_us.saturating_sub(report.decided_us) < 3_600_000_000;
         let clear = match class {
             Fate::DetachedFloating => self.floating > 6.0,
             Fate::DetachedOnBottom => bottom > 3.0,
-            _ => self.floating < -6.0 && bottom < -6.0,
+            _ => self.floating < -5.0 && bottom < -5.0,
         };
         if class != report.fate && soon && clear { self.decide(class, now_us) } else { None }
     }
@@ -258,7 +393,9 @@ impl FateTest {
         } else {
             0.0
         };
-        self.bottom + as_worn
+        // Nor level fore and aft, as a carcass does whichever way it rolls.
+        let level = if self.level { -1.4 } else { 0.0 };
+        self.bottom + as_worn + level
     }
 
     fn class(&self) -> Fate {
@@ -286,8 +423,17 @@ impl FateTest {
         let still = if c.still && c.steady && c.off_deg > 25.0 { 3.0_f32 } else { 1.0 };
         let lean = if c.off_deg > LEAN_DEG { 2.0_f32 } else { 1.0 };
         let pause = LN_1000 / self.pause_min * lean.max(still);
-        let odd = c.off_deg > OFF_DEG || (c.chop && c.steady && c.off_deg > 15.0);
-        let off = if odd { LN_1000 / self.off_min } else { 0.0 };
+        if c.stranger {
+            return 2.0 * LN_1000 / self.off_min;
+        }
+        let off = if c.chop && c.steady && c.off_deg > 15.0 {
+            LN_1000 / self.off_min
+        } else if c.off_deg > OFF_DEG {
+            // What rests has time: its tag may have come to sit otherwise as it lay there.
+            LN_1000 / if self.rests { RESTS_LONGER * self.off_min } else { self.off_min }
+        } else {
+            0.0
+        };
         depth * pause.max(off)
     }
 
@@ -314,26 +460,77 @@ impl FateTest {
         } else {
             self.excess = 0.2;
         }
+        let filled = minute.beats * minute.period_s > 60.0 * FILLED_MIN;
+        let swims = moved_g >= STEADY_G
+            && (matches!(depth, DepthClue::Moving | DepthClue::Unknown)
+                || depth == DepthClue::Stationary && filled);
+        let unlike = self.unlike(minute, attitude.map_or(0.0, |a| a.off_deg));
         Clues {
             depth,
             off_deg: attitude.map_or(0.0, |a| a.off_deg),
-            pitch_deg: attitude.map_or(0.0, |a| math::abs(a.pitch_deg)),
+            pitch_deg: attitude.map(|a| math::abs(a.pitch_deg)),
+            depth_range_m: minute.depth_range_m,
             steady: moved_g < STEADY_G,
+            turned: moved_g > TURNED_G,
+            stranger: swims && unlike > STRANGER_STEPS,
+            doubtful: swims && unlike > DOUBTFUL_STEPS,
+            active: moved_g >= STEADY_G
+                && matches!(depth, DepthClue::Moving | DepthClue::Unknown)
+                && self.habit_min >= HABIT_KNOWN_MIN
+                && attitude.is_some_and(|a| a.off_deg > SHIFTED_DEG)
+                && minute.odba_g > USUAL_LEAST * self.habit_odba_g
+                && minute.odba_g < USUAL_MOST * self.habit_odba_g,
             chop: fast > 0.008 && fast > 0.4 * slow,
             heaved: slow > 0.006 && fast < 0.35 * slow,
             still: quiet && self.excess < 0.025,
             quiet,
+            sways: slow > SWAYS_G || fast > SWAYS_G,
+            rocked: slow > ROCKED * self.mean_noise * noise + ROCKED_G,
             crept,
         }
     }
 
     fn classify(&mut self, c: &Clues) {
+        if c.turned {
+            // How it lay before says nothing of how it lies or hangs now.
+            self.floating = CLASS_START;
+            self.bottom = CLASS_START;
+        }
+        if c.stranger {
+            // What swims in another's posture is no float, nor does it lie on the bottom.
+            self.floating = CLASS_START;
+            self.bottom = CLASS_START;
+            return;
+        }
+        // From -1, level as a carcass, to 1, upright as a float.
+        let even = match c.depth {
+            DepthClue::Stationary | DepthClue::Moving => PITCH_LEANT_DEG,
+            DepthClue::Surface | DepthClue::Unknown => PITCH_EVEN_DEG,
+        };
+        let stands = c.pitch_deg.map_or(0.0, |p| ((p - even) / PITCH_CLEAR_DEG).clamp(-1.0, 1.0));
+        // Below the surface it may hang from a snag, or from a resting animal.
+        let hangs = stands > 0.1 && c.sways && c.depth == DepthClue::Stationary;
         let mut floating = match c.depth {
-            DepthClue::Surface => 0.8,
+            // A float goes with the waves: its depth is all but the same.
+            DepthClue::Surface => (0.8 - 3.0 * (c.depth_range_m - 0.3).max(0.0)).max(-1.0),
+            DepthClue::Stationary | DepthClue::Moving if hangs => 0.0,
             DepthClue::Stationary | DepthClue::Moving => -1.5,
             DepthClue::Unknown => 0.0,
         };
-        floating += if c.chop { 0.7 } else { -0.7 };
+        floating += if c.chop {
+            0.7
+        } else if hangs {
+            0.0
+        } else {
+            -0.7
+        };
+        // It rights itself: what rocks it leaves its mean posture as it is.
+        floating += match (c.steady, hangs) {
+            (true, _) => 0.3,
+            (false, true) => -0.2,
+            (false, false) => -2.2,
+        };
+        floating += if stands > 0.0 { 0.5 * stands } else { 2.0 * stands };
         let mut bottom = match c.depth {
             DepthClue::Surface => -1.5,
             DepthClue::Stationary | DepthClue::Moving | DepthClue::Unknown => 0.0,
@@ -341,23 +538,16 @@ impl FateTest {
         bottom += if c.crept {
             // Tide has turned it by a little: it is not a tag alone.
             -1.5
-        } else if c.quiet {
+        } else if c.quiet && !c.rocked {
             0.6
-        } else if c.heaved || c.chop {
+        } else if c.heaved || c.chop || c.rocked {
             -1.0
         } else {
             -0.4
         };
-        // A carcass lies level, on its belly, a side or its back.
-        let pitched = if c.pitch_deg > 50.0 {
-            0.4
-        } else if c.pitch_deg > 30.0 {
-            0.15
-        } else {
-            0.0
-        };
-        self.floating = (self.floating + floating + pitched).clamp(-CLASS_MAX, CLASS_MAX);
+        bottom += 0.4 * stands.max(0.0);
+        self.floating = (self.floating + floating).clamp(CLASS_MIN, CLASS_MAX);
         // One calm hour is as good as ten: the minutes hang together.
-        self.bottom = (self.bottom + bottom + pitched).clamp(-CLASS_MAX, QUIET_MAX);
+        self.bottom = (self.bottom + bottom).clamp(CLASS_MIN, QUIET_MAX);
     }
 }

@@ -79,6 +79,15 @@ impl Frame {
         self.known() && math::dot(static_g, self.up) < OVERTURNED_G
     }
 
+    /// The tag sits otherwise from now on, with gravity as in `static_g`: what was known
+    /// of the worn posture, or was told of the mounting, no longer holds.
+    pub fn forget(&mut self, static_g: [f32; 3]) {
+        self.given = None;
+        self.minutes = 0.0;
+        self.heading = 0.0;
+        self.up = math::unit(static_g).unwrap_or(self.up);
+    }
+
     /// The body's axes (ahead, left, up) in sensor axes.
     fn axes(&self) -> [[f32; 3]; 3] {
         if let Some(axes) = self.given {

@@ -15,6 +15,7 @@ use micromath::F32;
 pub const DEG: f32 = 57.295_78;
 
 /// `1/sqrt(x)` for `x > 0`, relative error below 5e-7; 0 for anything else.
+#[inline(never)]
 pub fn inv_sqrt(x: f32) -> f32 {
     if !(x > f32::MIN_POSITIVE && x < f32::MAX) {
         return 0.0;
@@ -53,12 +54,20 @@ pub fn floor(x: f32) -> i32 {
     if (cut as f32) > x { cut.wrapping_sub(1) } else { cut }
 }
 
+/// The nearest whole number, for `x` from -2^22 to 2^22.
+#[inline]
+pub fn nearest(x: f32) -> i32 {
+    // 1.5 * 2^23 leaves the whole number in the low bits.
+    (x + 12_582_912.0).to_bits().wrapping_sub(0x4b40_0000) as i32
+}
+
 /// `2^n` for whole `n` from -126 to 127, clamped to that range.
 fn power_of_two(n: i32) -> f32 {
     f32::from_bits((n.clamp(-126, 127).wrapping_add(127) as u32).wrapping_shl(23))
 }
 
 /// `e^x`, relative error below 5e-7 for -80 to 80; clamped to that range.
+#[inline(never)]
 pub fn exp(x: f32) -> f32 {
     let y = x.clamp(-80.0, 80.0) * core::f32::consts::LOG2_E;
     let n = floor(y + 0.5);
@@ -74,6 +83,7 @@ pub fn exp(x: f32) -> f32 {
 
 /// Natural logarithm for `x > 0`, error below 2e-7 of the result or of 1,
 /// whichever is larger; that of the smallest normal number for anything smaller.
+#[inline(never)]
 pub fn ln(x: f32) -> f32 {
     let bits = if x > f32::MIN_POSITIVE { x.to_bits() } else { 0x0080_0000 };
     // Mantissa from sqrt(1/2) to sqrt(2).
@@ -89,6 +99,7 @@ pub fn ln(x: f32) -> f32 {
 }
 
 /// Sine, error below 5e-7 for angles within a few turns of 0.
+#[inline(never)]
 pub fn sin(x: f32) -> f32 {
     let half_turns = floor(x * core::f32::consts::FRAC_1_PI + 0.5);
     // pi in two parts, so that the remainder keeps its digits.
@@ -124,6 +135,7 @@ fn atan_unit(z: f32) -> f32 {
 
 /// Angle of the point (`x`, `y`) from the x axis, radians, -pi to pi, error
 /// below 5e-7; 0 for the origin.
+#[inline(never)]
 pub fn atan2(y: f32, x: f32) -> f32 {
     let (ax, ay) = (abs(x), abs(y));
     let longest = ax.max(ay);
@@ -161,6 +173,15 @@ pub fn us_to_s(us: u64) -> f32 {
 /// Microseconds from seconds, clamped at 0.
 pub fn s_to_us(s: f32) -> u64 {
     (s * 1.0e6 + 0.5) as u64
+}
+
+/// Whole seconds in so many microseconds, without a division of 64 bits.
+#[inline(never)]
+pub fn seconds(us: u64) -> u32 {
+    // 1_000_000 = 64 * 15_625; the quotient's upper digits first.
+    let (high, low) = ((us >> 22) as u32, (us >> 6) as u32 & 0xffff);
+    let rest = (high % 15_625).wrapping_shl(16) | low;
+    (high / 15_625).wrapping_shl(16).wrapping_add(rest / 15_625)
 }
 
 /// Dot product.

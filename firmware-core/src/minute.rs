@@ -45,9 +45,9 @@ pub struct Summary {
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Sums {
     start_us: u64,
-    count: u32,
-    details: u32,
-    good: u32,
+    count: u16,
+    details: u16,
+    good: u16,
     odba: f32,
     vedba: f32,
     dynamic2: f32,
@@ -59,12 +59,13 @@ struct Sums {
     sway: f32,
     period: f32,
     depth: f32,
-    depth_count: u32,
+    depth_count: u16,
     depth_low: f32,
     depth_high: f32,
 }
 
 impl Sums {
+    #[inline(never)]
     fn new(start_us: u64) -> Self {
         Sums {
             start_us,
@@ -94,21 +95,22 @@ impl Sums {
 
     /// Adds the part of a cycle that lies in this minute.
     fn add_beat(&mut self, beat: &Beat) {
-        let [part, sway, period] = share(beat, self.start_us);
-        self.beats += part;
-        self.sway += sway;
-        self.period += period;
+        if let Some([part, sway, period]) = share(beat, self.start_us) {
+            self.beats += part;
+            self.sway += sway;
+            self.period += period;
+        }
     }
 
     fn summary(&self, expected: f32) -> Summary {
-        let per = if self.count > 0 { 1.0 / self.count as f32 } else { 0.0 };
+        let per = if self.count > 0 { 1.0 / f32::from(self.count) } else { 0.0 };
         let per_beat = if self.beats > 0.0 { 1.0 / self.beats } else { 0.0 };
-        let each = if self.details > 0 { 1.0 / self.details as f32 } else { 0.0 };
+        let each = if self.details > 0 { 1.0 / f32::from(self.details) } else { 0.0 };
         let mean_shift2 = math::dot(self.shift, self.shift) * each * each;
         let variance = self.shift2 * each - mean_shift2;
         Summary {
             t_us: self.start_us,
-            good: (self.good as f32 / expected).min(1.0),
+            good: (f32::from(self.good) / expected).min(1.0),
             beats: self.beats,
             period_s: self.period * per_beat,
             sway_g: self.sway * per_beat,
@@ -118,7 +120,7 @@ impl Sums {
             noise_rms_g: math::sqrt(0.5 * self.step2 * each),
             static_g: math::add_scaled(self.origin, each, self.shift),
             static_sd_g: math::sqrt(variance),
-            depth_m: (self.depth_count > 0).then(|| self.depth / self.depth_count as f32),
+            depth_m: (self.depth_count > 0).then(|| self.depth / f32::from(self.depth_count)),
             depth_range_m: if self.depth_count > 0 {
                 self.depth_high - self.depth_low
             } else {
@@ -129,14 +131,18 @@ impl Sums {
 }
 
 /// The part of a beat's cycle that lies in the minute from `start_us`, and that
-/// part of its amplitude and of its period.
-fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
-    let half = math::s_to_us(0.5 * beat.period_s);
+/// part of its amplitude and of its period; `None` where nothing of it does.
+fn share(beat: &Beat, start_us: u64) -> Option<[f32; 3]> {
+    let half = u64::from(math::round_u32(0.5e6 * beat.period_s));
     let from = beat.t_us.saturating_sub(half).max(start_us);
     let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
-    let Some(inside) = to.checked_sub(from) else { return [0.0; 3] };
-    let part = math::us_to_s(inside) / beat.period_s;
-    [part, part * beat.amplitude_g, part * beat.period_s]
+    if to <= from {
+        return None;
+    }
+    // Less than a minute.
+    let inside = to.wrapping_sub(from) as u32;
+    let part = inside as f32 * 1.0e-6 / beat.period_s;
+    Some([part, part * beat.amplitude_g, part * beat.period_s])
 }
 
 /// Collects minutes; each is given out once the beats in it are certain.
@@ -169,8 +175,8 @@ impl Minutes {
     /// Adds the motion of a few samples, of which `good` can be trusted.
     pub fn add_activity(&mut self, activity: &Activity, good: u8) {
         let s = &mut self.now;
-        s.count = s.count.wrapping_add(u32::from(activity.count));
-        s.good = s.good.wrapping_add(u32::from(good));
+        s.count = s.count.saturating_add(u16::from(activity.count));
+        s.good = s.good.saturating_add(u16::from(good));
         s.odba += activity.odba_g;
         s.vedba += activity.vedba_g;
         s.dynamic2 += activity.vedba2_g2;
@@ -182,7 +188,7 @@ impl Minutes {
         if s.details == 0 {
             s.origin = static_g;
         }
-        s.details = s.details.wrapping_add(1);
+        s.details = s.details.saturating_add(1);
         s.step2 += detail.step2_g2;
         let e = math::add_scaled(static_g, -1.0, s.origin);
         s.shift = math::add_scaled(s.shift, 1.0, e);
@@ -194,15 +200,20 @@ impl Minutes {
         let s = &mut self.now;
         s.depth += depth_m;
         s.depth_count = s.depth_count.saturating_add(1);
-        s.depth_low = s.depth_low.min(depth_m);
-        s.depth_high = s.depth_high.max(depth_m);
+        if depth_m < s.depth_low {
+            s.depth_low = depth_m;
+        }
+        if depth_m > s.depth_high {
+            s.depth_high = depth_m;
+        }
     }
 
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
         self.now.add_beat(beat);
-        for (a, s) in self.ahead.iter_mut().zip(share(beat, self.now.end_us())) {
-            *a += s;
+        if let Some([part, sway, period]) = share(beat, self.now.end_us()) {
+            let [beats, sways, periods] = self.ahead;
+            self.ahead = [beats + part, sways + sway, periods + period];
         }
         if let Some(before) = self.before.as_mut() {
             before.add_beat(beat);
@@ -232,7 +243,7 @@ impl Minutes {
             self.before = Some(self.now);
             let start = self.now.end_us();
             // After a long gap the minutes in between hold nothing and are left out.
-            let behind = t_us.saturating_sub(start).checked_div(MINUTE_US).unwrap_or(0);
+            let behind = u64::from(math::seconds(t_us.saturating_sub(start)) / 60);
             self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
             if behind == 0 {
                 let [beats, sway, period] = self.ahead;

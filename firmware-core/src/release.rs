@@ -29,6 +29,8 @@ pub struct Grounds<'a> {
     pub now_us: u64,
     /// The decision on fate that stands.
     pub fate: Option<&'a FateReport>,
+    /// Evidence against a living animal, decided or not, natural log.
+    pub not_living: f32,
     /// The estimate of recovery.
     pub recovery: Option<&'a RecoveryReport>,
     /// Latest depth, m.
@@ -38,6 +40,9 @@ pub struct Grounds<'a> {
     /// Part of the memory used.
     pub memory_used: Option<f32>,
 }
+
+/// Evidence against a living animal from which a recovered one is not let go: ln(10).
+const DOUBT: f32 = 2.3;
 
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Rule {
@@ -73,6 +78,7 @@ fn us(value: f32, unit_us: f32) -> u64 {
 
 impl Release {
     /// With the configured rules.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let r = config.release();
         let p = config.place();
@@ -87,7 +93,7 @@ impl Release {
             start_unix_s: p.start_unix_s,
             latitude_deg: p.latitude_deg,
             longitude_deg: p.longitude_deg,
-            margin_s: (r.daylight_margin_h * 3600.0) as i64,
+            margin_s: i64::from((r.daylight_margin_h * 3600.0) as i32),
             max_depth_m: r.max_depth_m,
             reserve: r.cell_reserve_fraction,
             full: r.memory_full_fraction,
@@ -165,7 +171,7 @@ impl Release {
         let Some(start) = self.start_unix_s else { return true };
         // The sun moves slowly: look once a minute.
         if now_us >= self.next_sun_us {
-            let now_s = i64::try_from(now_us.checked_div(1_000_000).unwrap_or(0)).unwrap_or(0);
+            let now_s = i64::from(math::seconds(now_us));
             self.light = sun::daylight_lasts(
                 start.saturating_add(now_s),
                 self.margin_s,
@@ -186,7 +192,7 @@ impl Release {
             let (_, value, bound) = self.judge(Cause::Ceiling, g);
             return self.decide(g, Cause::Ceiling, self.ceiling_us, value, bound);
         }
-        let now_s = u32::try_from(g.now_us.checked_div(1_000_000).unwrap_or(0)).unwrap_or(u32::MAX);
+        let now_s = math::seconds(g.now_us);
         for (i, cause) in CAUSES.iter().enumerate() {
             let (stands, value, bound) = self.judge(*cause, g);
             let Some(rule) = self.rules.get_mut(i) else { continue };
@@ -200,6 +206,10 @@ impl Release {
                 continue;
             }
             if daylight && !self.daylight(g.now_us) {
+                continue;
+            }
+            if *cause == Cause::Recovered && g.not_living > DOUBT {
+                // It may just have died: that is worth knowing first.
                 continue;
             }
             let since_us = u64::from(since).saturating_mul(1_000_000);

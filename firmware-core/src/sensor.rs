@@ -27,6 +27,9 @@ const STUCK_ONE_S: f32 = 10.0;
 const STUCK_ALL_S: f32 = 60.0;
 /// An axis at full scale this long is no longer a knock but a fault, s.
 const CLIPPED_S: f32 = 2.0;
+/// How much faster a run at full scale grows than it fades: an axis that drifted to
+/// the rail has half its swing cut off, and is at fault between its peaks as well.
+const CLIPPED_GROWS: u32 = 2;
 
 /// A checked sample.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -48,6 +51,7 @@ struct Axis {
     last: f32,
     held: f32,
     same: u32,
+    /// Samples at full scale, fading; see [`CLIPPED_GROWS`].
     clipped: u32,
     low: f32,
     high: f32,
@@ -62,7 +66,7 @@ impl Axis {
 pub struct Sensor {
     period_us: u64,
     /// Longest step from sample to sample that is no gap.
-    longest_us: u64,
+    longest_us: u32,
     /// Nothing odd about time since the last sample.
     calm: bool,
     /// Calm and lively: the next sample may take the short way.
@@ -91,11 +95,12 @@ pub struct Sensor {
 
 impl Sensor {
     /// For a logger as configured.
+    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let hz = config.logger().sample_hz;
         Sensor {
             period_us: u64::from(config.sample_us().max(1)),
-            longest_us: u64::from(config.sample_us()).saturating_mul(3) / 2,
+            longest_us: config.sample_us().saturating_mul(3) / 2,
             calm: false,
             easy: false,
             lively: false,
@@ -104,7 +109,7 @@ impl Sensor {
             step_g: f32::MAX,
             stuck_one: math::round_u32(STUCK_ONE_S * hz),
             stuck_all: math::round_u32(STUCK_ALL_S * hz),
-            clipped_max: math::round_u32(CLIPPED_S * hz),
+            clipped_max: math::round_u32(CLIPPED_S * hz).saturating_mul(CLIPPED_GROWS),
             started: false,
             last_us: 0,
             last_raw_us: 0,
@@ -130,6 +135,7 @@ impl Sensor {
     }
 
     /// Notes a fault that lasts; returns it when it begins.
+    #[inline(never)]
     pub fn note(&mut self, kind: FaultKind, present: bool) -> Option<FaultKind> {
         let bit = 1_u8.wrapping_shl(kind as u32);
         let was = self.active & bit != 0;
@@ -148,7 +154,8 @@ impl Sensor {
     pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
         // Calm: the offset of the clock has not changed since the last sample.
         let step = sample.t_us.wrapping_sub(self.last_raw_us);
-        if !self.easy || step.wrapping_sub(1) >= self.longest_us || !self.live(sample.accel_g) {
+        let timely = step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us;
+        if !self.easy || !timely || !self.live(sample.accel_g) {
             return None;
         }
         self.keep(sample.accel_g);
@@ -176,9 +183,10 @@ impl Sensor {
     /// Keeps the values that the next ones are held against.
     #[inline]
     fn keep(&mut self, accel: [f32; 3]) {
-        for (axis, a) in self.axes.iter_mut().zip(accel) {
-            axis.last = a;
-        }
+        let ([ax, ay, az], [x, y, z]) = (&mut self.axes, accel);
+        ax.last = x;
+        ay.last = y;
+        az.last = z;
     }
 
     /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).
@@ -192,7 +200,9 @@ impl Sensor {
         self.easy = self.calm && self.lively;
         let bridged = gap_us <= BRIDGE_US;
         let repeats = if bridged && gap_us > 0 {
-            gap_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0)
+            // Both are short.
+            let period_us = self.period_us as u32;
+            (gap_us as u32).wrapping_add(period_us / 2).checked_div(period_us).unwrap_or(0)
         } else {
             0
         };
@@ -270,7 +280,7 @@ impl Sensor {
     }
 
     fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
-        if self.live(accel) {
+        if self.live(accel) && (self.lively || self.axes.iter().all(|axis| axis.clipped == 0)) {
             if !self.lively {
                 self.settle(accel);
             }
@@ -322,7 +332,11 @@ impl Sensor {
             }
             axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
-            axis.clipped = if size >= full * 0.998 { axis.clipped.saturating_add(1) } else { 0 };
+            axis.clipped = if size >= full * 0.998 {
+                axis.clipped.saturating_add(CLIPPED_GROWS).min(self.clipped_max.saturating_mul(2))
+            } else {
+                axis.clipped.saturating_sub(1)
+            };
             least_same = least_same.min(axis.same);
             longest = longest.max(axis.same);
         }
@@ -358,7 +372,7 @@ impl Sensor {
                 stuck = true;
                 *bad = true;
             }
-            clipped |= axis.clipped > 0;
+            clipped |= math::abs(a) >= full * 0.998 || axis.clipped > max_clip;
             if axis.clipped > max_clip {
                 *bad = true;
             }

@@ -12,6 +12,9 @@ const DAY_S: i64 = 86_400;
 /// 2000-01-01T12:00:00Z, Unix time.
 const J2000_UNIX_S: i64 = 946_728_000;
 
+/// Parts of a turn.
+const TURN: f64 = 4_294_967_296.0;
+
 /// Sine of the height of the sun's centre at sunrise and sunset: -0.833 degrees.
 const HORIZON: f32 = -0.014_538;
 
@@ -31,25 +34,42 @@ pub enum SunTimes {
     AlwaysDown,
 }
 
+/// Degrees in 2^-32 of a turn.
+const fn parts_of_turn(deg: f64) -> i32 {
+    (deg / 360.0 * TURN) as i32
+}
+
+/// Days from noon to noon since [`J2000_UNIX_S`], and seconds since the last noon.
+#[inline(never)]
+fn since_noon(unix_s: i64) -> (i32, u32) {
+    // Counted from a day 100 years earlier, so that nothing is below 0; a day has
+    // 128 * 675 seconds, so that 32 bits hold what is divided.
+    const EARLIER: u32 = 36_525;
+    let from = unix_s.wrapping_sub(J2000_UNIX_S).wrapping_add(EARLIER as i64 * DAY_S);
+    let days = (from >> 7) as u32 / 675;
+    let second = (from as u32).wrapping_sub(days.wrapping_mul(DAY_S as u32));
+    (days.wrapping_sub(EARLIER) as i32, second)
+}
+
 /// Declination (radians) and equation of time (minutes) at a Unix time.
 fn position(unix_s: i64) -> (f32, f32) {
-    let since = unix_s.saturating_sub(J2000_UNIX_S);
-    let days = since.div_euclid(DAY_S);
-    let part = since.rem_euclid(DAY_S) as f32 / DAY_S as f32;
+    let (days, second) = since_noon(unix_s);
+    let part = second as f32 / DAY_S as f32;
     let d = days as f32 + part;
     let t = d / 36_525.0;
-    // Fast angles by whole days in whole numbers first, so that f32 keeps its digits.
-    let turn = |per_day_micro_deg: i64| -> f32 {
-        let whole = days.saturating_mul(per_day_micro_deg).rem_euclid(360_000_000);
-        whole as f32 * 1.0e-6 + part * (per_day_micro_deg as f32 * 1.0e-6)
+    // Fast angles by whole days in parts of a turn first, whose whole turns drop out by
+    // themselves, so that f32 keeps its digits.
+    let turn = |per_day: i32| -> f32 {
+        let whole = (days as u32).wrapping_mul(per_day as u32);
+        (whole as f32 + part * per_day as f32) * (360.0 / TURN as f32)
     };
-    let mean_longitude = 280.466_46 + turn(985_647);
-    let anomaly = (357.529_1 + turn(985_600)) / math::DEG;
+    let mean_longitude = 280.466_46 + turn(parts_of_turn(0.985_647));
+    let anomaly = (357.529_1 + turn(parts_of_turn(0.985_600))) / math::DEG;
     let eccentricity = 0.016_708_6 - 0.000_042 * t;
     let centre = (1.914_602 - 0.004_817 * t) * sin(anomaly)
         + 0.019_993 * sin(2.0 * anomaly)
         + 0.000_289 * sin(3.0 * anomaly);
-    let node = (125.04 + turn(-52_954)) / math::DEG;
+    let node = (125.04 + turn(parts_of_turn(-0.052_954))) / math::DEG;
     let apparent = (mean_longitude + centre - 0.005_69 - 0.004_78 * sin(node)) / math::DEG;
     let obliquity = (23.439_29 - 0.013_004 * t + 0.002_56 * cos(node)) / math::DEG;
     let declination = core::f32::consts::FRAC_PI_2 - acos(sin(obliquity) * sin(apparent));
@@ -105,8 +125,8 @@ pub fn sun_times(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> SunTimes
 /// True while the sun's upper limb stands above the horizon.
 pub fn is_day(unix_s: i64, latitude_deg: f32, longitude_deg: f32) -> bool {
     let (declination, equation) = position(unix_s);
-    let minutes = unix_s.rem_euclid(DAY_S) as f32 / 60.0;
-    let hour_deg = (minutes + equation) * 0.25 + longitude_deg - 180.0;
+    let minutes = since_noon(unix_s).1 as f32 / 60.0;
+    let hour_deg = (minutes + equation) * 0.25 + longitude_deg;
     let lat = latitude_deg / math::DEG;
     let height =
         sin(lat) * sin(declination) + cos(lat) * cos(declination) * cos(hour_deg / math::DEG);

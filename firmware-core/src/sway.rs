@@ -54,6 +54,12 @@ impl SwayAxis {
         if self.ready { Some(self.axis) } else { None }
     }
 
+    /// The tag sits otherwise from now on: what comes outweighs what was.
+    pub fn hurry(&mut self) {
+        self.given = false;
+        self.weight = 0.0;
+    }
+
     /// Takes the rhythmic part of acceleration. True when the axis was revised.
     pub fn step(&mut self, swing_g: [f32; 3]) -> bool {
         if self.given {

@@ -204,7 +204,7 @@
       lineAt(u, "y", B.cell * 100, "--c1", dashes.bound, "reserve of the cell");
       lineAt(u, "y", B.memory * 100, "--c2", dashes.bound, "memory taken as full");
     },
-  }));
+  }), "Cell: what can be had at the temperature of the time. Age takes some for good, cold keeps some back until it is warmer: it can be below 100 % with nothing used, and rise.");
 
   // ---- raw axes ----
   const raw = rawAxes(meta, line);

@@ -6,8 +6,10 @@ use std::path::PathBuf;
 
 use clap::ValueEnum;
 use firmware_core::config::Breathing;
+use host_sim::budget::discharge::discharge;
 use host_sim::budget::{self, Settings};
 use host_sim::deployment::Deployment;
+use host_sim::html;
 use host_sim::tag_file::TagFile;
 
 use crate::cli::{self, Status};
@@ -33,7 +35,8 @@ enum Mode {
 /// Tell how long the cell of a tag lasts, search included
 #[derive(clap::Args, Debug)]
 #[command(after_help = "Examples:\n  swaymark budget demo-data/tags/fin-float.toml\n  \
-    swaymark budget my-tag.toml --format json --seed 7 > my-tag.json\n\n\
+    swaymark budget my-tag.toml --format json --seed 7 > my-tag.json\n  \
+    swaymark budget fin-float --report fin-float.html\n\n\
     The tag file tells cell, parts, memory and schedule, with a source for every figure; its keys \
     are in docs/tag-file.md, the model in docs/energy.md. The same file, seed and draws give the \
     same answer, whatever --jobs is.")]
@@ -44,6 +47,9 @@ pub struct Args {
     /// Form of the report
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    /// Write a page to look at: discharge curves, consumers, what it hangs on
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
     /// Seed of the draws of uncertain figures
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
@@ -118,6 +124,13 @@ pub fn run(args: &Args) -> Status {
         Err(status) => return status,
     };
     let budget = pool.install(|| budget::budget(&tag, &settings));
+    if let Some(path) = &args.report {
+        let curve = pool.install(|| discharge(&tag, &settings));
+        if let Err(problem) = html::write(path, &html::budget::page(&budget, &curve)) {
+            cli::problem(&problem);
+            return Status::Input;
+        }
+    }
     if !args.quiet {
         budget.notices.iter().for_each(cli::notice);
         if tag.clone().figures_mut().iter().all(|f| f.spread.is_none()) {

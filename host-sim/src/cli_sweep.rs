@@ -1,11 +1,13 @@
 //! `swaymark sweep`.
 
+use std::cell::RefCell;
 use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use host_sim::batch::write_whole;
+use host_sim::html;
 use host_sim::problem::Problem;
 use host_sim::replay::CAUTION;
 use host_sim::sweep::callout::trials;
@@ -21,7 +23,8 @@ use crate::cli_replay::Format;
 /// Try rates, duty cycles and settings on traces with truth: what each costs and tells
 #[derive(clap::Args, Debug)]
 #[command(
-    after_help = "Example: swaymark sweep bay --grid demo-data/grids/rates.toml --csv bay.csv\n\n\
+    after_help = "Examples:\n  swaymark sweep bay --grid demo-data/grids/rates.toml --csv bay.csv\n  \
+    swaymark sweep demo-data --grid demo-data/grids/settings.toml --report sweep.html\n\n\
     The grid file lists what to try: [sampling] rate_hz, thinning, duty; [record] raw; any setting \
     of [detector] and [release]. Every choice is crossed with every other. Traces are NAME.csv or \
     NAME.csv.gz with NAME.truth.csv beside (and NAME.toml, the deployment file).\n\n\
@@ -44,6 +47,9 @@ pub struct Args {
     /// Write the table as CSV too
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Write a page to look at: Pareto front, operating curves, a table that sorts
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
     /// Show every cell, not only the Pareto front, of a large grid
     #[arg(long)]
     all: bool,
@@ -74,19 +80,22 @@ pub fn run(args: &Args) -> Status {
 }
 
 fn sweep(args: &Args) -> Result<Status, Problem> {
+    let told = RefCell::new(Vec::new());
     let note = |text: String| {
         if !args.quiet {
-            cli::notice(text);
+            cli::notice(&text);
         }
+        told.borrow_mut().push(text);
     };
     let grid = Grid::load(&args.grid)?;
     // Not only after hours of work.
-    if let Some(path) = &args.csv {
+    for (option, path) in [("--csv", &args.csv), ("--report", &args.report)] {
+        let Some(path) = path else { continue };
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
         if path.is_dir() || folder.is_some_and(|p| !p.is_dir()) {
             let why = if path.is_dir() { "is a folder" } else { "no such folder" };
             return Err(Problem::new(format!("{}: {why}", path.display()))
-                .help("--csv takes the name of a file in a folder that exists"));
+                .help(format!("{option} takes the name of a file in a folder that exists")));
         }
     }
     let tag = args.tag.as_deref().map(load_tag).transpose()?;
@@ -122,9 +131,13 @@ fn sweep(args: &Args) -> Result<Status, Problem> {
     bar.enable_steady_tick(Duration::from_millis(500));
     let (results, state) = sweep.run(state, rayon::current_num_threads(), &|done| bar.inc(done))?;
     bar.finish_and_clear();
-    let result = SweepResult::new(&sweep, &results, &trials(&sweep));
+    let mut result = SweepResult::new(&sweep, &results, &trials(&sweep));
+    result.notices = told.take();
     if let Some(path) = &args.csv {
         write_whole(path, result.csv()?.as_bytes())?;
+    }
+    if let Some(path) = &args.report {
+        html::write(path, &html::sweep::page(&result))?;
     }
     let written = print(args, &result);
     if let Some(state) = state

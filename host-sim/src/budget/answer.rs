@@ -5,7 +5,7 @@ use crate::energy::{Failure, Limit};
 use crate::tag_file::TagFile;
 
 /// Days with as many digits as they are worth.
-pub(super) fn in_days(days: f64) -> String {
+pub(crate) fn in_days(days: f64) -> String {
     if days < 0.005 {
         "0".into()
     } else if days >= 3652.0 {
@@ -20,7 +20,7 @@ pub(super) fn in_days(days: f64) -> String {
 }
 
 /// A chance in percent, never rounded to certainty.
-pub(super) fn chance(part: f64, draws: usize) -> String {
+pub(crate) fn chance(part: f64, draws: usize) -> String {
     let least = 1.0 / draws as f64;
     if part <= 0.0 {
         format!("none of {draws} draws")
@@ -34,7 +34,7 @@ pub(super) fn chance(part: f64, draws: usize) -> String {
 }
 
 /// What a limit is, after "limited by".
-fn limited(limit: Limit, budget: &Budget) -> String {
+pub(crate) fn limited(limit: Limit, budget: &Budget) -> String {
     match limit {
         Limit::Ceiling => {
             format!("the ceiling of {} days, not by the cell", in_days(budget.ceiling_days))
@@ -55,7 +55,7 @@ fn limited(limit: Limit, budget: &Budget) -> String {
 }
 
 /// A failure in one or two sentences.
-pub(super) fn failure(f: &Failure) -> String {
+pub(crate) fn failure(f: &Failure) -> String {
     let day = in_days(f.t_h.max(0.0) / 24.0);
     let sum = 100.0 * f.left_by_sum_fraction;
     let left = 100.0 * f.left_fraction;
@@ -88,7 +88,7 @@ pub(super) fn failure(f: &Failure) -> String {
 }
 
 /// What changes are measured in.
-pub(super) fn measured_in(measure: Measure) -> &'static str {
+pub(crate) fn measured_in(measure: Measure) -> &'static str {
     match measure {
         Measure::Animal => "days on the animal",
         Measure::Beacon => "beacon days",
@@ -97,7 +97,7 @@ pub(super) fn measured_in(measure: Measure) -> &'static str {
 }
 
 /// The sentences, in order.
-pub(super) fn sentences(tag: &TagFile, b: &Budget) -> Vec<String> {
+pub(crate) fn sentences(tag: &TagFile, b: &Budget) -> Vec<String> {
     let mut all = Vec::new();
     let o = &b.outlook;
     all.push(format!(

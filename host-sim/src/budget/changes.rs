@@ -45,6 +45,10 @@ pub struct Sensitivity {
     pub percent_per_percent: f64,
     /// Standard deviation of the days that this figure alone would cause.
     pub sd_days: f64,
+    /// Days measured with the figure one standard deviation lower.
+    pub days_at_minus_sd: f64,
+    /// Days measured with the figure one standard deviation higher.
+    pub days_at_plus_sd: f64,
     /// Where the figure comes from.
     pub source: String,
 }
@@ -219,18 +223,19 @@ pub fn sensitivities(tag: &TagFile, measure: Measure) -> Vec<Sensitivity> {
         let percent_up = if temperature { 1.0 } else { 5.0 };
         let percent =
             if base > 0.0 { 100.0 * (up - down) / base / (2.0 * percent_up) } else { 0.0 };
-        let sd_days = if figure.spread.is_none() {
-            0.0
+        let (less, more) = if figure.spread.is_none() {
+            (base, base)
         } else {
-            let up = with(&mut work, n, &|f| f.shift(1.0));
-            let down = with(&mut work, n, &|f| f.shift(-1.0));
-            0.5 * (up - down).abs()
+            let more = with(&mut work, n, &|f| f.shift(1.0));
+            (with(&mut work, n, &|f| f.shift(-1.0)), more)
         };
         all.push(Sensitivity {
             key: figure.key,
             value: figure.value,
             percent_per_percent: percent,
-            sd_days,
+            sd_days: 0.5 * (more - less).abs(),
+            days_at_minus_sd: less,
+            days_at_plus_sd: more,
             source: figure.source,
         });
     }

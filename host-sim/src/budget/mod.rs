@@ -1,9 +1,10 @@
 //! The answer of `swaymark budget`: how long a tag lasts, what limits it, what would
 //! help most, and whether a death could be told at all with the sampling chosen.
 
-mod answer;
+pub(crate) mod answer;
 pub mod changes;
 pub mod death;
+pub mod discharge;
 mod text;
 
 use firmware_core::config::{Breathing, Detector, Release};

@@ -66,7 +66,7 @@ pub fn as_written(tag: &TagFile, choice: Option<&Choice>, rules: Rules) -> Outco
 
 /// The figures of one draw put into `tag`, from the `values` as written. Draws of
 /// one seed and number are the same whatever else is drawn.
-fn draw(tag: &mut TagFile, values: &[f64], seed: u64, number: u64) {
+pub fn draw(tag: &mut TagFile, values: &[f64], seed: u64, number: u64) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(number);
     for (figure, &value) in tag.figures_mut().into_iter().zip(values) {

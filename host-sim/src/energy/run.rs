@@ -112,6 +112,18 @@ pub struct Rules {
     pub bounded: bool,
 }
 
+/// A stretch of one phase, as it was gone through.
+pub struct Leg<'a> {
+    /// The phase.
+    pub phase: &'a PhasePlan,
+    /// The battery at its start.
+    pub before: State,
+    /// Its length, s.
+    pub passed_s: f64,
+    /// Its start, s since the animal was let go.
+    pub start_s: f64,
+}
+
 struct Course<'a> {
     battery: &'a Battery,
     plan: &'a Plan,
@@ -119,13 +131,25 @@ struct Course<'a> {
     /// Time at which the animal is let go, s.
     zero_s: f64,
     failures: Vec<Failure>,
+    legs: Option<Vec<Leg<'a>>>,
 }
 
-impl Course<'_> {
-    fn phase(&mut self, phase: &PhasePlan, length_s: f64, reserve: Option<f64>) -> Stop {
+impl<'a> Course<'a> {
+    fn phase(&mut self, phase: &'a PhasePlan, length_s: f64, reserve: Option<f64>) -> Stop {
+        let stop = self.walk(phase, length_s, reserve);
+        self.note(phase, &stop);
+        stop
+    }
+
+    fn walk(&mut self, phase: &'a PhasePlan, length_s: f64, reserve: Option<f64>) -> Stop {
+        let before = self.legs.is_some().then(|| self.state.clone());
         let mut walk = Walk::new(self.battery, phase, self.plan.coincide, reserve);
         let stop = walk.run(&mut self.state, length_s);
-        self.note(phase, &stop);
+        if let (Some(before), Some(legs)) = (before, &mut self.legs) {
+            let (passed_s, start_s) =
+                (self.state.time_s - before.time_s, before.time_s - self.zero_s);
+            legs.push(Leg { phase, before, passed_s, start_s });
+        }
         stop
     }
 
@@ -191,6 +215,20 @@ fn limit(stop: &Stop) -> Option<Limit> {
 
 /// Runs a plan on a battery.
 pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
+    through(battery, plan, rules, None).0
+}
+
+/// The same, with the stretches gone through on the way, first to last.
+pub fn run_legs<'a>(battery: &'a Battery, plan: &'a Plan, rules: Rules) -> (Outcome, Vec<Leg<'a>>) {
+    through(battery, plan, rules, Some(Vec::new()))
+}
+
+fn through<'a>(
+    battery: &'a Battery,
+    plan: &'a Plan,
+    rules: Rules,
+    legs: Option<Vec<Leg<'a>>>,
+) -> (Outcome, Vec<Leg<'a>>) {
     let before: Vec<_> = plan.phases.iter().filter(|p| p.kind == PhaseKind::Before).collect();
     let animal: Vec<_> = plan.phases.iter().filter(|p| p.kind == PhaseKind::Animal).collect();
     let search: Vec<_> = plan.phases.iter().filter(|p| p.kind == PhaseKind::Search).collect();
@@ -205,6 +243,7 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
         },
         zero_s: before.iter().map(|p| p.length_s).sum(),
         failures: Vec::new(),
+        legs,
     };
 
     let mut ended = None;
@@ -300,7 +339,7 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
         search_limit = animal_limit;
     }
     let drawn_search = course.take_drawn();
-    Outcome {
+    let outcome = Outcome {
         animal_s,
         animal_limit,
         firing,
@@ -311,11 +350,17 @@ pub fn run(battery: &Battery, plan: &Plan, rules: Rules) -> Outcome {
         drawn_mah: [drawn_before, drawn_animal, drawn_search],
         left_fraction,
         bytes,
-    }
+    };
+    (outcome, course.legs.unwrap_or_default())
 }
 
 /// The tag stays on the animal until its passive link parts. False if it never does.
-fn wait_for_link(course: &mut Course<'_>, last: &PhasePlan, animal_s: f64, stopped: bool) -> bool {
+fn wait_for_link<'a>(
+    course: &mut Course<'a>,
+    last: &'a PhasePlan,
+    animal_s: f64,
+    stopped: bool,
+) -> bool {
     let Some(link_s) = course.plan.passive_link_s else { return false };
     let wait_s = (link_s - animal_s).max(0.0);
     if stopped {
@@ -324,9 +369,8 @@ fn wait_for_link(course: &mut Course<'_>, last: &PhasePlan, animal_s: f64, stopp
         return true;
     }
     // It goes on as before; what gives way now is told by the search.
-    let mut walk = Walk::new(course.battery, last, course.plan.coincide, None);
     let from = course.state.time_s;
-    walk.run(&mut course.state, wait_s);
+    course.walk(last, wait_s, None);
     course.state.time_s = from + wait_s;
     true
 }

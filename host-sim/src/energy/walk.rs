@@ -5,8 +5,10 @@
 //! duty cycle are one affine map, and any number of them a power of it. An event is
 //! a value of `x` at which something happens, found beforehand from the voltage.
 
+use std::borrow::Cow;
+
 use super::cell::Battery;
-use super::plan::PhasePlan;
+use super::plan::{PhasePlan, Train};
 
 const DAY_S: f64 = 86_400.0;
 
@@ -108,6 +110,49 @@ struct Levels {
     off: Level,
 }
 
+/// The trains of a phase that are `active`, a bit each.
+fn trains(phase: &PhasePlan, active: u64) -> impl Iterator<Item = &Train> {
+    phase.trains.iter().enumerate().filter(move |(n, _)| active >> n & 1 == 1).map(|t| t.1)
+}
+
+/// A pulse that can fall in a phase.
+pub struct Pulse<'a> {
+    /// Its name.
+    pub name: &'a str,
+    /// Its steps, [s, mA].
+    pub steps: Cow<'a, [[f64; 2]]>,
+    /// From pulse to pulse, s; infinite: by itself.
+    pub period_s: f64,
+    /// What pulses of other parts add to the steady current below it, mA.
+    pub others_ma: f64,
+    /// The part it belongs to, where its charge is not in the steady current.
+    pub part: Option<usize>,
+}
+
+/// The pulses of a phase with the trains that are `active`, a bit each, and of
+/// sampling itself. With `coincide` the others are on at the same time.
+pub fn pulses(phase: &PhasePlan, coincide: bool, active: u64, sampling: bool) -> Vec<Pulse<'_>> {
+    let peak = |t: &Train| t.steps.iter().map(|s| s[1]).fold(0.0, f64::max);
+    let all_ma: f64 = if coincide { trains(phase, active).map(peak).sum() } else { 0.0 };
+    let own = phase.own_pulses.iter().filter(|_| sampling).map(|own| Pulse {
+        name: own.name,
+        steps: vec![own.step].into(),
+        period_s: f64::INFINITY,
+        others_ma: all_ma,
+        part: None,
+    });
+    trains(phase, active)
+        .map(|t| Pulse {
+            name: &t.pulse_name,
+            steps: t.steps.as_slice().into(),
+            period_s: t.period_s,
+            others_ma: if coincide { all_ma - peak(t) } else { 0.0 },
+            part: Some(t.part),
+        })
+        .chain(own)
+        .collect()
+}
+
 /// A phase prepared for a battery.
 pub struct Walk<'a> {
     battery: &'a Battery,
@@ -132,10 +177,7 @@ impl<'a> Walk<'a> {
 
     fn level(&self, base_ma: f64, active: u64, sampling: bool) -> Level {
         let (battery, temp_c) = (self.battery, self.phase.temp_c);
-        let trains = || {
-            self.phase.trains.iter().enumerate().filter(|(n, _)| active >> n & 1 == 1).map(|t| t.1)
-        };
-        let mean_ma = base_ma + trains().map(|t| t.mean_ma).sum::<f64>();
+        let mean_ma = base_ma + trains(self.phase, active).map(|t| t.mean_ma).sum::<f64>();
         let spent = |left: f64| battery.spent(left, temp_c);
         let mut thresholds =
             vec![Threshold { spent: spent(0.0), grid_s: None, own: 0.0, stop: Stop::Empty }];
@@ -176,18 +218,8 @@ impl<'a> Walk<'a> {
                 let grid_s = part.map(|_| period_s);
                 thresholds.push(Threshold { spent: spent(left) - own, grid_s, own, stop });
             };
-        let peak = |t: &super::plan::Train| t.steps.iter().map(|s| s[1]).fold(0.0, f64::max);
-        let all_peaks: f64 = if self.coincide { trains().map(peak).sum() } else { 0.0 };
-        for train in trains() {
-            let others = if self.coincide { all_peaks - peak(train) } else { 0.0 };
-            let base_ma = base_ma + others;
-            let part = Some(train.part);
-            pulse(&train.pulse_name, &train.steps, train.period_s, base_ma, part);
-        }
-        if sampling {
-            for own in &self.phase.own_pulses {
-                pulse(own.name, &[own.step], f64::INFINITY, base_ma + all_peaks, None);
-            }
+        for p in pulses(self.phase, self.coincide, active, sampling) {
+            pulse(p.name, &p.steps, p.period_s, base_ma + p.others_ma, p.part);
         }
         let first = thresholds.iter().map(|t| t.spent).fold(f64::INFINITY, f64::min);
         Level { rate: battery.rate_per_s(mean_ma), thresholds, first }
@@ -224,7 +256,13 @@ impl<'a> Walk<'a> {
 
     /// Runs for `length_s`, or until something happens.
     pub fn run(&mut self, state: &mut State, length_s: f64) -> Stop {
-        let mut t = 0.0;
+        self.run_on(state, 0.0, length_s)
+    }
+
+    /// Goes on from `from_s` of the phase, until `length_s` of it, or until something
+    /// happens.
+    pub fn run_on(&mut self, state: &mut State, from_s: f64, length_s: f64) -> Stop {
+        let mut t = from_s;
         let mut stop = Stop::Time;
         let mut on_s = 0.0;
         let mut active_s = vec![0.0; self.phase.trains.len()];
@@ -241,8 +279,8 @@ impl<'a> Walk<'a> {
                 }
             }
         }
-        state.time_s += t;
-        let off_s = t - on_s;
+        state.time_s += t - from_s;
+        let off_s = t - from_s - on_s;
         for share in &self.phase.shares {
             if let Some(drawn) = state.drawn_mah.get_mut(share.part) {
                 *drawn += (share.on_ma * on_s + share.off_ma * off_s) / 3600.0;

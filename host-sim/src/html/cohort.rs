@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use serde_json::json;
 
-use super::page::{Data, Page};
+use super::page::{CHARTS, Data, Page};
 use crate::cohort::analysis::{Cohort, Grouping, Summary, counted};
 use crate::cohort::logrank::LogRank;
 use crate::cohort::p_value;
@@ -21,7 +21,7 @@ pub fn page(c: &Cohort) -> String {
         kind: "Cohort report",
         body: body(c),
         data: vec![Data { id: "data-meta", text: curves(c).to_string() }],
-        script: SCRIPT,
+        scripts: &[CHARTS, SCRIPT],
     }
     .render()
 }
@@ -72,7 +72,7 @@ fn body(c: &Cohort) -> Markup {
                 p .said { (recovered(s)) }
                 p .sure { strong { "How sure: " } (half_recovered(s)) }
             }
-            div .verdict data-mark="open" {
+            div .verdict data-mark=(if s.of(Fate::Undetermined) + c.unreadable.len() as u64 > 0 { "open" } else { "plain" }) {
                 h2 { "Not known" }
                 p .said { (unknown(s, c.unreadable.len())) }
                 p .sure { strong { "What it could mean: " } (could_mean(s)) }
@@ -105,11 +105,23 @@ fn body(c: &Cohort) -> Markup {
             p #now aria-live="polite" {}
             p .help { "Steps are deaths or recoveries, ticks are tags that came off or records that \
                 ended; bands are 95 % log-log intervals. Drag to zoom, double-click for all; keys, with \
-                the plots in focus: " kbd { "\u{2190}" } " " kbd { "\u{2192}" } " read values." }
+                the plots in focus: " kbd { "\u{2190}" } " " kbd { "\u{2192}" } " read values, " kbd { "+" }
+                " " kbd { "\u{2212}" } " zoom, " kbd { "0" } " all." }
         }
-        section { h2 { "Alive after" } (alive_table(s)) }
+        section {
+            h2 { "Alive after" }
+            (alive_table(s))
+            p .help { "Kaplan-Meier, 95 % log-log intervals: an animal whose tag came off, or whose record \
+                ended, counts until then and not after. So these differ from the plain share above, which \
+                counts it as not seen to die." }
+        }
         @for g in &c.by { (by(g)) }
-        section { h2 { "Deployments" } (deployments(&c.deployments)) }
+        section {
+            h2 { "Deployments" }
+            (deployments(&c.deployments))
+            p .help { "Detached: the tag came off a living animal. Followed: until death, until the tag came \
+                off, or until the record ended. \u{2013}: not seen to recover by then." }
+        }
     }
 }
 
@@ -149,7 +161,7 @@ fn recovered(s: &Summary) -> String {
             s.recovered, s.deployments
         ),
         None => format!(
-            "{} of {} were seen to recover; half was not reached while they were followed.",
+            "{} of {} were seen to recover: too few, or followed too short, to say when half had.",
             s.recovered, s.deployments
         ),
     }
@@ -210,7 +222,7 @@ fn alive_table(s: &Summary) -> Markup {
         } @else {
             table .wide {
                 thead { tr { th scope="col" { "After release" } th .n scope="col" { "Alive" }
-                    th .n scope="col" { "95 % interval" } th .n scope="col" { "Followed so long" } } }
+                    th .n scope="col" { "95 % interval" } th .n scope="col" { "Still followed" } } }
                 tbody { @for at in &s.survival_at { tr {
                     th scope="row" { (at.time_h) " h" } td .n { (percent(at.survival)) }
                     td .n { (percent(at.low)) " to " (percent(at.high)) } td .n { (at.at_risk) }
@@ -269,7 +281,7 @@ fn deployments(all: &[Deployment]) -> Markup {
         div .scroll tabindex="0" role="region" aria-label="Table of deployments" {
             table .wide {
                 thead { tr { th scope="col" { "Deployment" } th scope="col" { "Fate" }
-                    th .n scope="col" { "Followed, h" } th .n scope="col" { "Recovered, h" }
+                    th .n scope="col" { "Followed, h" } th .n scope="col" { "Recovered after, h" }
                     @for column in &columns { th scope="col" { (column) } } } }
                 tbody { @for d in all { tr {
                     th scope="row" { (d.id) }

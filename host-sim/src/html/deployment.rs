@@ -12,7 +12,7 @@ use super::page::{Data, Page};
 use super::tiles::{FULL_PER_G, Packed, Span};
 use super::words::{Verdict, verdicts, when};
 use crate::problem::Problem;
-use crate::replay::{Prepared, Report, cause_name, size, told, utc};
+use crate::replay::{Prepared, Report, cause_name, fault_name, held_back, size, told, utc};
 
 const SCRIPT: &str = include_str!("../../assets/deployment.js");
 
@@ -43,6 +43,14 @@ fn page(r: &Report, config: &Config, gathered: Gather, notices: &[String]) -> St
     let mut meta = meta(r, config, &gathered, &events);
     let used = minutes.len() + beats.len() + FRAME_BYTES;
     let room = PAGE_BYTES.saturating_sub(used).max(PAGE_BYTES / 4) / 4 * 3;
+    // When each kind of fault was first seen, h after release.
+    let mut begun: Vec<(&'static str, f64)> = Vec::new();
+    for &(t_s, kind) in &gathered.faults {
+        let name = fault_name(kind);
+        if !begun.iter().any(|(known, _)| *known == name) {
+            begun.push((name, t_s / 3600.0));
+        }
+    }
     let packed = gathered.tiles.finish(room, &spans);
     meta["raw"] = raw_index(&packed);
     let name = r.id.clone().unwrap_or_else(|| short_name(&r.trace));
@@ -61,9 +69,9 @@ fn page(r: &Report, config: &Config, gathered: Gather, notices: &[String]) -> St
     Page {
         title: &title,
         kind: "Deployment report",
-        body: body(r, config, &verdicts, &events, &full, notices),
+        body: body(r, config, &verdicts, &events, &begun, &full, notices),
         data,
-        script: SCRIPT,
+        scripts: &[SCRIPT],
     }
     .render()
 }
@@ -233,9 +241,14 @@ fn body(
     config: &Config,
     verdicts: &[Verdict],
     events: &[Event],
+    begun: &[(&'static str, f64)],
     full: &str,
     notices: &[String],
 ) -> Markup {
+    let since = |kind: &str| {
+        let at = begun.iter().find(|(known, _)| *known == kind);
+        at.map_or(String::new(), |(_, h)| format!(", {h:.2} h after release"))
+    };
     html! {
         section aria-label="What happened" .verdicts {
             @for v in verdicts {
@@ -249,7 +262,7 @@ fn body(
         @if !r.faults.is_empty() {
             section .caution aria-label="Faults" {
                 h2 { "Faults in this record" }
-                ul { @for fault in &r.faults { li { (told(fault)) } } }
+                ul { @for fault in &r.faults { li { (told(fault)) (since(fault.kind)) } } }
                 p { "What could not be trusted was kept from the detectors. Decisions near a fault \
                      deserve a look at the raw axes; faults are marked there." }
             }
@@ -356,10 +369,11 @@ fn facts(r: &Report, config: &Config) -> Markup {
     add(
         "Cell",
         format!(
-            "{:.2} mAh used of {} mAh, {:.1} % left",
+            "{:.2} mAh used of {} mAh; {:.1} % can still be had{}",
             r.energy.used_mah,
             f.cell_mah,
-            100.0 * r.energy.left_fraction
+            100.0 * r.energy.left_fraction,
+            if held_back(r) { ", as age and temperature keep some back" } else { "" }
         ),
     );
     add(

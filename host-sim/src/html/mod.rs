@@ -5,12 +5,16 @@
 //! What a reader must know stands in plain HTML, so that it is there without
 //! script and on paper.
 
+mod bars;
+pub mod budget;
 pub mod cohort;
 pub mod deployment;
 mod fit;
 mod gather;
 pub mod pack;
 mod page;
+pub mod sweep;
+mod sweep_table;
 mod tiles;
 mod words;
 

@@ -34,13 +34,13 @@ pub(super) struct Page<'a> {
     pub body: Markup,
     /// Data for the script.
     pub data: Vec<Data<'a>>,
-    /// The script of this kind of page.
-    pub script: &'a str,
+    /// The scripts of this kind of page, in order.
+    pub scripts: &'a [&'a str],
 }
 
 impl Page<'_> {
     pub fn render(self) -> String {
-        let scripts = [UPLOT, PLOTS, self.script];
+        let scripts = [UPLOT, PLOTS].into_iter().chain(self.scripts.iter().copied());
         html! {
             (DOCTYPE)
             html lang="en" {
@@ -81,6 +81,9 @@ impl Page<'_> {
         .into_string()
     }
 }
+
+/// Plots over something else than the time of a deployment; for [`Page::scripts`].
+pub(super) const CHARTS: &str = include_str!("../../assets/charts.js");
 
 /// The caution of every report, on one line.
 fn caution() -> String {

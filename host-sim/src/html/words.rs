@@ -172,14 +172,17 @@ fn recovery(r: &Report, config: &Config) -> Verdict {
         },
         _ => Verdict {
             about,
-            said: if matches!(r.fate, "dead") {
-                "The animal did not recover.".into()
-            } else {
-                "Whether the animal had settled was not decided by the end of the record.".into()
+            said: match r.fate {
+                "dead" => "The animal was not seen to recover before it died.".into(),
+                "detached" => {
+                    "Whether the animal had settled was not decided before the tag came off.".into()
+                }
+                _ => "Whether the animal had settled was not decided by the end of the record."
+                    .into(),
             },
             sure: format!(
-                "The latest estimate was {:.1} h after release, {range}, with a probability of \
-                 {:.0} % that it was past; that is not enough to decide.",
+                "From what was seen until then it would settle {:.1} h after release, {range}; the \
+                 probability that it had was {:.0} %, which is not enough to decide.",
                 hours(t),
                 100.0 * p
             ),

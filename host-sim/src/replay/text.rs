@@ -90,10 +90,11 @@ pub fn one(r: &Report) -> String {
     let _ = writeln!(out, "\nTail beats  {}", r.beats.count);
     let _ = writeln!(
         out,
-        "Cell        {:.2} mAh used of {} mAh, {:.1} % left",
+        "Cell        {:.2} mAh used of {} mAh, {:.1} % left{}",
         r.energy.used_mah,
         f.cell_mah,
-        100.0 * r.energy.left_fraction
+        100.0 * r.energy.left_fraction,
+        if held_back(r) { " (less for age and cold)" } else { "" }
     );
     let _ = writeln!(
         out,
@@ -180,6 +181,12 @@ pub(crate) fn told(f: &Fault) -> String {
         other => other,
     };
     format!("{} {what}, first at row {}", f.count, f.first_row)
+}
+
+/// True where noticeably less can be had from the cell than was not used: its age and
+/// its temperature keep the rest back.
+pub(crate) fn held_back(r: &Report) -> bool {
+    r.energy.left_fraction + r.energy.used_mah / r.facts.cell_mah < 0.995
 }
 
 /// Head of the table of many traces.

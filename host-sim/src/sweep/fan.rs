@@ -343,19 +343,19 @@ impl Trunk {
             }
             limb.recovery.add(limb.judges.living().then_some(summary));
             beats_per_min = verdict.minute.beats_per_min;
-            says.push((verdict.swum, verdict.depth_failed));
+            says.push(verdict.lesson);
         }
         self.bytes += record::minute_stored(summary.t_us) as u32;
         self.found.minutes.push((summary.t_us, beats_per_min));
         while let Some(&say) = says.iter().find(|say| Some(*say) != says.first()) {
             if let Some(mut other) = self.part(|n, _| says[n] == say) {
-                other.front.learn(summary, say.0, say.1);
+                other.front.learn(summary, say);
                 away(other);
             }
             says.retain(|s| *s != say);
         }
-        if let Some(&(swum, depth_failed)) = says.first() {
-            self.front.learn(summary, swum, depth_failed);
+        if let Some(&lesson) = says.first() {
+            self.front.learn(summary, lesson);
         }
         self.busy = self.limbs.iter().any(|l| l.recovery.busy());
     }
@@ -490,6 +490,7 @@ impl Leaf {
         let grounds = Grounds {
             now_us,
             fate: judges.report(),
+            not_living: judges.not_living(),
             recovery: recovery.report(),
             depth_m,
             cell_left: self.cell_left,

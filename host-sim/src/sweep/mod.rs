@@ -10,6 +10,7 @@ pub mod output;
 pub mod pareto;
 pub mod report;
 pub mod run;
+pub mod spread;
 pub mod state;
 pub mod tally;
 pub mod thin;

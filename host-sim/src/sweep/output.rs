@@ -10,6 +10,7 @@ use super::cells::{Cell, varying};
 use super::duty::Duty;
 use super::pareto::{USUAL, front, goal_named};
 use super::run::Sweep;
+use super::spread::{Axis, Spread, axes};
 use super::tally::{CellScore, CellTrace};
 use super::{callout, days};
 use crate::problem::Problem;
@@ -72,8 +73,18 @@ pub struct SweepResult {
     pub callouts: Vec<Callout>,
     /// All cells.
     pub cells: Vec<CellResult>,
+    /// The choices in which cells differ.
     #[serde(skip)]
-    labels: Vec<String>,
+    pub axes: Vec<Axis>,
+    /// How traces differ within each cell.
+    #[serde(skip)]
+    pub spreads: Vec<Spread>,
+    /// Notices of the sweep.
+    #[serde(skip)]
+    pub notices: Vec<String>,
+    /// Name of each cell by the choices in which cells differ.
+    #[serde(skip)]
+    pub labels: Vec<String>,
     /// Sampling and settings of each cell, as the table shows them.
     #[serde(skip)]
     rows: Vec<(String, String)>,
@@ -118,12 +129,10 @@ impl SweepResult {
     /// Puts everything together. `results` are as [`Sweep::run`] gives them, `trials`
     /// as [`callout::trials`].
     pub fn new(sweep: &Sweep, results: &[Vec<CellTrace>], trials: &[CellTrial]) -> Self {
-        let mut scores: Vec<CellScore> = (0..sweep.cells.len())
-            .map(|c| {
-                let of: Vec<&CellTrace> = results.iter().filter_map(|r| r.get(c)).collect();
-                CellScore::of(&of)
-            })
-            .collect();
+        let of = |c| results.iter().filter_map(|r| r.get(c)).collect::<Vec<&CellTrace>>();
+        let mut scores: Vec<CellScore> =
+            (0..sweep.cells.len()).map(|c| CellScore::of(&of(c))).collect();
+        let spreads = (0..sweep.cells.len()).map(|c| Spread::of(&of(c))).collect();
         days::fill(sweep, results, &mut scores);
         let goals = match sweep.grid.goals.is_empty() {
             true => USUAL.iter().filter_map(|name| goal_named(name)).collect(),
@@ -160,6 +169,9 @@ impl SweepResult {
             goals: goals.iter().map(|g| g.name).collect(),
             callouts,
             cells: sweep.cells.iter().zip(scores).enumerate().map(of).collect(),
+            axes: axes(&sweep.cells),
+            spreads,
+            notices: Vec::new(),
             rows: sweep.cells.iter().map(|c| table_label(c, &varying)).collect(),
             labels,
         }
@@ -326,7 +338,7 @@ impl SweepResult {
     }
 }
 
-fn count(n: usize, what: &str) -> String {
+pub(crate) fn count(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
@@ -335,7 +347,7 @@ fn plural(cells: &[usize]) -> &'static str {
 }
 
 /// Numbers in order as ranges: `1-3, 7`.
-fn runs(numbers: &[usize]) -> String {
+pub(crate) fn runs(numbers: &[usize]) -> String {
     let mut parts: Vec<(usize, usize)> = Vec::new();
     for &n in numbers {
         match parts.last_mut() {

@@ -16,6 +16,10 @@ use tempfile::TempDir;
 
 pub use trace::five_days_at_50_hz;
 
+/// Middle of an element: `[x, y, width]`.
+const BOX: &str = "(() => { const e = document.querySelector('SEL'); e.scrollIntoView({block: \
+    'center'}); const b = e.getBoundingClientRect(); return [b.x, b.y + b.height / 2, b.width]; })()";
+
 /// Longest wait for anything.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -215,10 +219,68 @@ impl Browser {
             .collect()
     }
 
-    /// Takes a picture of what is in view, where `SWAYMARK_PICTURES` names a folder for it.
+    /// Brings an element into view; gives its left edge, the height of its middle, and
+    /// its width, in pixels.
+    ///
+    /// # Panics
+    /// Where there is none.
+    pub fn place(&mut self, selector: &str) -> [f64; 3] {
+        let b = self.value(&BOX.replace("SEL", selector));
+        [0, 1, 2].map(|i| b[i].as_f64().unwrap_or_else(|| panic!("{selector}: {b}")))
+    }
+
+    /// Drags over the middle of an element, from one part of its width to another.
+    pub fn drag(&mut self, selector: &str, from: f64, to: f64) {
+        let [x, y, width] = self.place(selector);
+        self.mouse("mouseMoved", x + from * width, y);
+        self.mouse("mousePressed", x + from * width, y);
+        self.mouse("mouseMoved", x + 0.5 * (from + to) * width, y);
+        self.mouse("mouseMoved", x + to * width, y);
+        self.mouse("mouseReleased", x + to * width, y);
+    }
+
+    /// Asserts that the page follows the colours of the system and that axe-core finds no
+    /// serious fault in either; `name` is that of the pictures taken.
+    ///
+    /// # Panics
+    /// Where it does not, or finds one.
+    pub fn accessible_in_both_colours(&mut self, name: &str) {
+        for scheme in ["light", "dark"] {
+            let feature = json!([{"name": "prefers-color-scheme", "value": scheme}]);
+            self.call("Emulation.setEmulatedMedia", json!({"features": feature}));
+            self.value("new Promise((r) => setTimeout(r, 300))");
+            let theme = self.text("document.documentElement.dataset.theme");
+            assert_eq!(theme, scheme, "the page follows the system");
+            assert_eq!(self.faults_of_access(), Vec::<String>::new(), "{scheme}");
+            self.picture(&format!("{name}-{scheme}"));
+        }
+        self.call("Emulation.setEmulatedMedia", json!({"features": []}));
+        self.value("new Promise((r) => setTimeout(r, 300))");
+    }
+
+    /// Prints the page; kept as `NAME.pdf` where `SWAYMARK_PICTURES` names a folder.
+    ///
+    /// # Panics
+    /// Where nothing is printed.
+    pub fn prints(&mut self, name: &str) {
+        let pdf = self
+            .call("Page.printToPDF", json!({"preferCSSPageSize": true, "printBackground": true}));
+        let pdf = host_sim::html::pack::unbase64(pdf["data"].as_str().unwrap_or_default());
+        assert!(pdf.starts_with(b"%PDF"));
+        if let Ok(folder) = std::env::var("SWAYMARK_PICTURES") {
+            let _ = std::fs::create_dir_all(&folder);
+            let _ = std::fs::write(Path::new(&folder).join(format!("{name}.pdf")), pdf);
+        }
+    }
+
+    /// Takes a picture of the whole page, where `SWAYMARK_PICTURES` names a folder for it.
     pub fn picture(&mut self, name: &str) {
         let Ok(folder) = std::env::var("SWAYMARK_PICTURES") else { return };
-        let shot = self.call("Page.captureScreenshot", json!({"captureBeyondViewport": true}));
+        let size = self.call("Page.getLayoutMetrics", json!({}))["cssContentSize"].clone();
+        let clip =
+            json!({"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1});
+        let shot = self
+            .call("Page.captureScreenshot", json!({"captureBeyondViewport": true, "clip": clip}));
         let bytes = host_sim::html::pack::unbase64(shot["data"].as_str().unwrap_or_default());
         let _ = std::fs::create_dir_all(&folder);
         let _ = std::fs::write(Path::new(&folder).join(format!("{name}.png")), bytes);

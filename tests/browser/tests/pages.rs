@@ -8,14 +8,10 @@ use std::path::{Path, PathBuf};
 use host_sim::deployment::Deployment;
 use host_sim::html;
 use host_sim::replay::{self, Keep};
-use serde_json::json;
 use swaymark_browser_tests::{Browser, five_days_at_50_hz};
 use tempfile::TempDir;
 
 const SHOWN: &str = "[swaymark.line.from, swaymark.line.to]";
-/// Middle of an element: `[x, y, width]`.
-const BOX: &str = "(() => { const e = document.querySelector('SEL'); e.scrollIntoView({block: \
-    'center'}); const b = e.getBoundingClientRect(); return [b.x, b.y + b.height / 2, b.width]; })()";
 
 fn demo(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../demo-data").join(name)
@@ -29,11 +25,6 @@ fn page_of(trace: &Path, dir: &TempDir) -> PathBuf {
     path
 }
 
-fn place(browser: &mut Browser, selector: &str) -> [f64; 3] {
-    let b = browser.value(&BOX.replace("SEL", selector));
-    [0, 1, 2].map(|i| b[i].as_f64().unwrap())
-}
-
 fn span(browser: &mut Browser) -> f64 {
     browser.number(&format!("(() => {{ const r = {SHOWN}; return r[1] - r[0]; }})()"))
 }
@@ -41,19 +32,6 @@ fn span(browser: &mut Browser) -> f64 {
 /// Waits for the raw axes to be drawn as they are now to be.
 fn settle(browser: &mut Browser) {
     browser.value("swaymark.raw.shownNow.then(() => new Promise((r) => requestAnimationFrame(r)))");
-}
-
-fn accessible_in_both_colours(browser: &mut Browser) {
-    for scheme in ["light", "dark"] {
-        let feature = json!([{"name": "prefers-color-scheme", "value": scheme}]);
-        browser.call("Emulation.setEmulatedMedia", json!({"features": feature}));
-        browser.value("new Promise((r) => setTimeout(r, 300))");
-        let theme = browser.text("document.documentElement.dataset.theme");
-        assert_eq!(theme, scheme, "the page follows the system");
-        assert_eq!(browser.faults_of_access(), Vec::<String>::new(), "{scheme}");
-    }
-    browser.call("Emulation.setEmulatedMedia", json!({"features": []}));
-    browser.value("new Promise((r) => setTimeout(r, 300))");
 }
 
 #[test]
@@ -68,12 +46,7 @@ fn a_deployment_zooms_from_a_day_to_single_beats() {
     assert_eq!(span(browser), 86_400.0);
 
     // Drag over a plot: all plots show that stretch.
-    let [x, y, width] = place(browser, "#chart-depth .u-over");
-    browser.mouse("mouseMoved", x + 0.25 * width, y);
-    browser.mouse("mousePressed", x + 0.25 * width, y);
-    browser.mouse("mouseMoved", x + 0.4 * width, y);
-    browser.mouse("mouseMoved", x + 0.5 * width, y);
-    browser.mouse("mouseReleased", x + 0.5 * width, y);
+    browser.drag("#chart-depth .u-over", 0.25, 0.5);
     let dragged = span(browser);
     assert!((dragged / 86_400.0 - 0.25).abs() < 0.02, "{dragged}");
     let linked =
@@ -81,7 +54,7 @@ fn a_deployment_zooms_from_a_day_to_single_beats() {
     assert_eq!(linked, 1.0, "all time axes are one");
 
     // Hover: every plot tells its value, the line at the top the time.
-    let [x, y, width] = place(browser, "#chart-beats .u-over");
+    let [x, y, width] = browser.place("#chart-beats .u-over");
     browser.mouse("mouseMoved", x + 0.6 * width, y);
     let told =
         browser.text("document.querySelector('#chart-depth tr:nth-child(2) .u-value').textContent");
@@ -123,7 +96,7 @@ fn a_deployment_is_accessible_and_prints() {
     let page = page_of(&demo("death-first-hour-0005.csv.gz"), &dir);
     let browser = &mut Browser::start();
     browser.open(&page);
-    accessible_in_both_colours(browser);
+    browser.accessible_in_both_colours("death");
     let colour = |b: &mut Browser| b.text("getComputedStyle(document.body).color");
     let screen = colour(browser);
     browser.value(
@@ -131,13 +104,7 @@ fn a_deployment_is_accessible_and_prints() {
     );
     assert_ne!(colour(browser), screen, "dark by choice");
     browser.picture("deployment-dark");
-    let pdf = browser
-        .call("Page.printToPDF", json!({"preferCSSPageSize": true, "printBackground": true}));
-    let pdf = host_sim::html::pack::unbase64(pdf["data"].as_str().unwrap());
-    assert!(pdf.starts_with(b"%PDF"));
-    if let Ok(folder) = std::env::var("SWAYMARK_PICTURES") {
-        fs::write(Path::new(&folder).join("deployment.pdf"), pdf).unwrap();
-    }
+    browser.prints("deployment");
     assert_eq!(
         browser.text("document.documentElement.dataset.theme"),
         "dark",
@@ -245,18 +212,16 @@ fn a_cohort_compares_groups() {
     browser.value("document.querySelector('[data-by=handling]').click()");
     assert_eq!(browser.number("swaymark.plots[0].series.length"), 7.0, "two curves with bands");
     browser.picture("cohort");
-    let [x, y, width] = place(browser, "#chart-survival .u-over");
+    let [x, y, width] = browser.place("#chart-survival .u-over");
     browser.mouse("mouseMoved", x + 0.3 * width, y);
     let now = browser.text("document.getElementById('now').textContent");
     assert!(now.contains("short: alive") && now.contains("long: alive"), "{now}");
-    browser.mouse("mousePressed", x + 0.3 * width, y);
-    browser.mouse("mouseMoved", x + 0.5 * width, y);
-    browser.mouse("mouseReleased", x + 0.5 * width, y);
+    browser.drag("#chart-survival .u-over", 0.3, 0.5);
     let shown = browser.number("swaymark.range[1] - swaymark.range[0]");
     let all = browser.number("swaymark.meta.all.survival.at(-1)[0]");
     assert!((shown / all - 0.2).abs() < 0.03, "{shown} of {all}");
     let page_text = browser.text("document.body.textContent");
     assert!(page_text.contains("5 of 30 is undetermined"), "the open ones are told");
-    accessible_in_both_colours(browser);
+    browser.accessible_in_both_colours("cohort");
     assert_eq!(browser.complaints(), Vec::<String>::new());
 }

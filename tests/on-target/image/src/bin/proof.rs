@@ -49,8 +49,9 @@ fn main() -> ! {
     loop {
         tag.step_into(black_box(&sample), &mut out);
         black_box(&out);
-        black_box(tag.finish());
-        black_box((tag.fate(), tag.fate_report(), tag.recovery(), tag.release()));
+        black_box(&tag.finish());
+        black_box((&tag.fate_report(), &tag.recovery(), &tag.release()));
+        black_box(tag.fate());
         black_box((tag.faults(), tag.record_bytes()));
     }
 }
