@@ -11,7 +11,7 @@ use firmware_core::message::{MESSAGE_BYTES, Message};
 use firmware_core::record::Record;
 use on_target_wire::sea::Sea;
 use on_target_wire::whole::{
-    FLASH_BYTES, NoProbe, PARTS, PRESSURE_CRC, SAMPLES, Store, deployment,
+    FLASH_BYTES, NoProbe, PARTS, PRESSURE_CRC, SAMPLES, Store, Whole, deployment,
 };
 use serde::Deserialize;
 
@@ -58,7 +58,7 @@ fn on_host() -> Vec<u8> {
     let mut sink = Bytes::default();
     let flash = RefCell::new(vec![0x53; FLASH_BYTES]);
     let sea = Sea::new(PRESSURE_CRC);
-    deployment(Memory(&flash), &sea, &mut None, &mut NoProbe, &mut sink);
+    deployment(Memory(&flash), &sea, &mut Whole::new(), &mut NoProbe, &mut sink);
     sink.0
 }
 

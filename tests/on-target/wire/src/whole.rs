@@ -2,6 +2,8 @@
 //! release clock and release driver, log and satellite summary, through resets. The
 //! same on host and target, so that every byte can be compared.
 
+use core::mem::MaybeUninit;
+
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash, check_erase, check_read, check_write,
 };
@@ -144,11 +146,35 @@ impl Probe for NoProbe {
     }
 }
 
-/// All state of the tag that is not a sensor's.
+/// Places of all state of the tag that is not a sensor's.
 pub struct Whole<F> {
-    keeper: Keeper,
-    journal: Journal,
-    log: Log<F>,
+    keeper: MaybeUninit<Keeper>,
+    journal: MaybeUninit<Journal>,
+    log: MaybeUninit<Log<F>>,
+}
+
+impl<F> Whole<F> {
+    /// Empty places.
+    pub const fn new() -> Self {
+        Whole {
+            keeper: MaybeUninit::uninit(),
+            journal: MaybeUninit::uninit(),
+            log: MaybeUninit::uninit(),
+        }
+    }
+}
+
+impl<F> Default for Whole<F> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+/// The tag while it runs.
+struct Running<'a, F> {
+    keeper: &'a mut Keeper,
+    journal: &'a mut Journal,
+    log: &'a mut Log<F>,
 }
 
 fn config() -> Option<Config> {
@@ -174,21 +200,16 @@ fn clocks(now: u32, boot: u32) -> Clocks {
 }
 
 #[inline(never)]
-fn start<F: NorFlash>(mut flash: F, now: u32, place: &mut Option<Whole<F>>) {
-    let Some(config) = config() else { return };
-    let keeper = Keeper::start(
-        config,
-        Settings::DEFAULT,
-        DEPLOYMENT,
-        &mut flash,
-        &LAYOUT,
-        &clocks(now, now),
-    );
-    let Ok(keeper) = keeper else { return };
-    let Ok(mut log) = Log::open(flash, 0, LOG_BYTES) else { return };
-    if log.format().is_err() {
-        return;
-    }
+fn build(place: &mut MaybeUninit<Keeper>, config: Config) -> &mut Keeper {
+    place.write(Keeper::new(config, Settings::DEFAULT, DEPLOYMENT))
+}
+
+#[inline(never)]
+fn start<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
+    let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
+    let keeper = build(&mut place.keeper, config()?);
+    keeper.begin(log.flash(), &LAYOUT, &clocks(now, now)).ok()?;
+    log.format().ok()?;
     let event = StartEvent {
         deployment: NUMBER,
         start_unix_s: None,
@@ -196,18 +217,17 @@ fn start<F: NorFlash>(mut flash: F, now: u32, place: &mut Option<Whole<F>>) {
         floor_h: 0.1,
         ceiling_h: 0.5,
     };
-    let Ok(journal) = Journal::start(DEPLOYMENT, &event, &mut log, TOLD) else { return };
-    *place = Some(Whole { keeper, journal, log });
+    let journal = place.journal.write(Journal::start(DEPLOYMENT, &event, log, TOLD).ok()?);
+    Some(Running { keeper, journal, log })
 }
 
 #[inline(never)]
-fn resume<F: NorFlash>(mut flash: F, now: u32, place: &mut Option<Whole<F>>) {
-    let Some(config) = config() else { return };
-    let (settings, clocks) = (Settings::DEFAULT, clocks(now, now));
-    let kept =
-        Keeper::resume(config, settings, DEPLOYMENT, &mut flash, &LAYOUT, &clocks, Reset::Power);
-    let Ok((keeper, resumed)) = kept else { return };
-    let Ok(mut log) = Log::open(flash, 0, LOG_BYTES) else { return };
+fn resume<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
+    let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
+    let config = config()?;
+    let keeper = build(&mut place.keeper, config);
+    let resumed =
+        keeper.go_on(config, log.flash(), &LAYOUT, &clocks(now, now), Reset::Power).ok()?;
     let sure = resumed.away_least_us == resumed.away_most_us;
     let event = ResetEvent {
         t_us: keeper.now_us(),
@@ -215,14 +235,14 @@ fn resume<F: NorFlash>(mut flash: F, now: u32, place: &mut Option<Whole<F>>) {
         count: keeper.resets(),
         reason: 0,
     };
-    let faults = *keeper.tag().faults();
-    let journal =
-        Journal::resume(DEPLOYMENT, NUMBER, &mut log, TOLD, &event, keeper.decision(), &faults);
-    let Ok((journal, _)) = journal else { return };
-    *place = Some(Whole { keeper, journal, log });
+    let faults = keeper.tag().faults();
+    let decision = keeper.decision();
+    let journal = Journal::resume(DEPLOYMENT, NUMBER, log, TOLD, &event, decision, faults).ok()?.0;
+    let journal = place.journal.write(journal);
+    Some(Running { keeper, journal, log })
 }
 
-impl<F: NorFlash> Whole<F> {
+impl<F: NorFlash> Running<'_, F> {
     #[inline(never)]
     fn step(&mut self, sample: &Sample, wet: bool, clocks: &Clocks, sea: &Sea, out: &mut Output) {
         let mut pins = Pins { arm: Line::new(sea, false), fire: Line::new(sea, true) };
@@ -231,7 +251,7 @@ impl<F: NorFlash> Whole<F> {
 
     #[inline(never)]
     fn tell(&mut self, out: &Output) -> bool {
-        let Whole { keeper, journal, log } = self;
+        let Running { keeper, journal, log } = self;
         if keeper.free() {
             journal.check(checks::RELEASE_VERIFIED);
         }
@@ -258,13 +278,13 @@ impl<'a> Sensors<'a> {
 pub fn deployment<S: Store + Copy>(
     store: S,
     sea: &Sea,
-    place: &mut Option<Whole<Nor<S>>>,
+    place: &mut Whole<Nor<S>>,
     probe: &mut impl Probe,
     sink: &mut impl Sink,
 ) {
     let flash = Nor(store);
     let mut sensors = Sensors::new(sea);
-    probe.run(Part::Start, || start(flash, 0, place));
+    let Some(mut whole) = probe.run(Part::Start, || start(flash, 0, &mut *place)) else { return };
     let mut boot = 0;
     let mut now = 0;
     // The sample that comes next out of the FIFO.
@@ -273,7 +293,6 @@ pub fn deployment<S: Store + Copy>(
     let mut resets = RESETS.iter().peekable();
     while now < SAMPLES {
         if let Some((_, away)) = resets.next_if(|(at, _)| now >= *at) {
-            *place = None;
             now += away;
             sea.pass_to(now);
             sensors = Sensors::new(sea);
@@ -281,9 +300,11 @@ pub fn deployment<S: Store + Copy>(
             at = now;
             // Pins fall when power goes.
             let _ = embedded_hal::digital::OutputPin::set_low(&mut Line::new(sea, true));
-            probe.run(Part::Resume, || resume(flash, now, place));
+            let Some(again) = probe.run(Part::Resume, || resume(flash, now, &mut *place)) else {
+                return;
+            };
+            whole = again;
         }
-        let Some(whole) = place else { return };
         now += DRAIN;
         // What the FIFO cannot hold any more is gone.
         at = at.max(now.saturating_sub(146));
@@ -314,13 +335,17 @@ pub fn deployment<S: Store + Copy>(
             sink.put(&message);
         }
     }
-    end(place, sea, unkept, sink);
+    end(&mut whole, sea, unkept, sink);
 }
 
 #[inline(never)]
-fn end<F: NorFlash>(place: &mut Option<Whole<F>>, sea: &Sea, unkept: u32, sink: &mut impl Sink) {
-    let Some(whole) = place else { return };
-    let Whole { keeper, journal, log } = whole;
+fn end<F: NorFlash>(
+    whole: &mut Running<'_, F>,
+    sea: &Sea,
+    unkept: u32,
+    sink: &mut impl Sink,
+) {
+    let Running { keeper, journal, log } = whole;
     let mut last = true;
     while let Some(out) = keeper.finish() {
         let tag = keeper.tag();

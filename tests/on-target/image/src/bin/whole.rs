@@ -35,7 +35,7 @@ impl Store for File {
     }
 }
 
-static mut WHOLE: Option<Whole<Nor<File>>> = None;
+static mut WHOLE: Whole<Nor<File>> = Whole::new();
 static mut SEA: Sea = Sea::new(on_target_wire::whole::PRESSURE_CRC);
 
 /// Measures stack and ticks of every part. Of a part that runs for every sample only
