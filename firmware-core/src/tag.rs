@@ -687,7 +687,8 @@ impl Front {
     /// a batch's work between one batch and the next.
     #[inline(never)]
     fn beat_step(&mut self) {
-        for _ in 0..self.interpolator.factor() {
+        self.beat_part();
+        for _ in 1..self.interpolator.factor() {
             self.beat_part();
         }
     }
