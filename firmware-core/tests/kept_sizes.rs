@@ -3,7 +3,13 @@
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash};
 use firmware_core::log::{Bursts, Log, LogError, Recorder};
 use firmware_core::message::Summary;
-use firmware_core::record::{Body, Kind, PAYLOAD_MAX, Pack};
+use firmware_core::record::{
+    Body, FATE_BYTES, FateEvent, HOUR_BYTES, Hour, HourSum, Kind, MINUTE_BYTES, PAYLOAD_MAX, Pack,
+    RECOVERY_BYTES, RELEASE_BYTES, RecoveryEvent, ReleaseEvent, minute_stored, stored_bytes,
+};
+use firmware_core::tag::{
+    Cause, Fate, FateReport, FaultCounters, Minute, RecoveryReport, ReleaseDecision, State,
+};
 
 /// A flash without any state of its own, of a word of `WORD` and a block of `BLOCK` bytes.
 struct Nowhere<const WORD: usize, const BLOCK: usize>;
@@ -49,6 +55,48 @@ fn sizes_are_as_stated() {
         println!("{name}: {got} B");
         assert!(got <= most, "{name}: {got} B, stated {most} B");
     }
+}
+
+/// What is reckoned for a record is what it packs to, and what the log takes for it.
+#[test]
+fn reckoned_sizes_are_those_of_the_records() {
+    fn packed(body: &impl Body) -> usize {
+        let mut bytes = [0; PAYLOAD_MAX];
+        let mut pack = Pack::new(&mut bytes);
+        body.pack(&mut pack);
+        pack.len()
+    }
+    let minute = Minute {
+        t_us: 60_000_000,
+        beats_per_min: None,
+        sway_g: 0.0,
+        odba_g: 0.0,
+        vedba_g: 0.0,
+        pitch_deg: 0.0,
+        roll_deg: 0.0,
+        depth_m: None,
+        state: State::Unknown,
+    };
+    let mut sum = HourSum::default();
+    sum.add(&minute, &FaultCounters::default());
+    let hour: Option<Hour> = sum.finish(&FaultCounters::default());
+    let report = FateReport { fate: Fate::Dead, event_us: 1, decided_us: 2, evidence: 3.0 };
+    let fate = FateEvent { report, minute: Some(minute) };
+    let report = RecoveryReport { t_s: 1.0, se_s: 2.0, prob: 0.5, decided_us: Some(3) };
+    let recovery = RecoveryEvent { t_us: 1, report };
+    let (cause, t_us) = (Cause::Death, 1);
+    let decision = ReleaseDecision { t_us, cause, since_us: 0, value: 1.0, bound: 1.0 };
+    let release = ReleaseEvent { decision, minute: Some(minute) };
+    for (name, got, stated, in_log) in [
+        ("minute", packed(&minute), MINUTE_BYTES, 24),
+        ("hour", hour.map_or(0, |h| packed(&h)), HOUR_BYTES, 48),
+        ("fate", packed(&fate), FATE_BYTES, 44),
+        ("recovery", packed(&recovery), RECOVERY_BYTES, 32),
+        ("release", packed(&release), RELEASE_BYTES, 48),
+    ] {
+        assert_eq!((got, stored_bytes(got)), (stated, in_log), "{name}");
+    }
+    assert_eq!((minute_stored(0), minute_stored(59 * 60_000_000)), (24, 72));
 }
 
 /// A dead flash, one of a shape that cannot hold a log, and a record too long are

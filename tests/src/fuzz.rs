@@ -10,19 +10,24 @@ use firmware_core::checkpoint::cursor::{Cursor as Walk, Memory};
 use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
 use firmware_core::checkpoint::{Kept, slots};
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Param, Place, Release};
+use firmware_core::log::{Journal, Log};
 use firmware_core::message::Message;
-use firmware_core::tag::{Output, Sample, Tag};
+use firmware_core::record::{Record, ResetEvent};
+use firmware_core::tag::{FaultCounters, Output, Sample, Tag};
 use host_sim::deployment::Deployment;
 use host_sim::faults::flash::Flash;
 use host_sim::faults::plan::Plan;
+use host_sim::flash::NorSim;
 use host_sim::replay::{Keep, prepare_source};
-use host_sim::unpack::{ImageReport, MessageReport};
+use host_sim::unpack::{ImageReport, MessageReport, salvage};
+
+use crate::course;
 
 /// An entry.
 pub type Entry = fn(&[u8]);
 
 /// All entries by name.
-pub const ENTRIES: [(&str, Entry); 7] = [
+pub const ENTRIES: [(&str, Entry); 8] = [
     ("trace", trace),
     ("deployment", deployment),
     ("plan", plan),
@@ -30,6 +35,7 @@ pub const ENTRIES: [(&str, Entry); 7] = [
     ("message", message),
     ("tag", tag),
     ("copies", copies),
+    ("journal", journal),
 ];
 
 /// Any bytes as a trace, after one byte that chooses the deployment.
@@ -269,4 +275,43 @@ pub fn copies(data: &[u8]) {
             }
         }
     }
+}
+
+/// Bytes of the log that [`journal`] begins with; behind it lie the copies.
+pub const JOURNAL_LOG: u32 = 4096;
+/// Where [`journal`] has its copies.
+pub const JOURNAL_COPIES: slots::Region =
+    slots::Region { from: JOURNAL_LOG, slot_bytes: 1024, count: 2, mark: 1 };
+
+/// Any bytes as the flash with log and messages' state that a tag finds after a reset:
+/// what it records from then on is there, and its messages are sound.
+pub fn journal(data: &[u8]) {
+    let mut bytes = data.to_vec();
+    bytes.resize((JOURNAL_LOG + JOURNAL_COPIES.bytes()) as usize, 0xFF);
+    let flash = NorSim::<4, 512>::from_bytes(bytes, 0);
+    let mut log = Log::open(flash, 0, JOURNAL_LOG).expect("opening never fails");
+    let reset = ResetEvent { t_us: 9_000_000_000, out_us: None, count: 1, reason: 0 };
+    let faults = FaultCounters::default();
+    let resumed = Journal::resume(1, 7, &mut log, JOURNAL_COPIES, &reset, None, &faults);
+    let (mut journal, _) = resumed.expect("it fits");
+    let mut kept = Vec::new();
+    for n in 70_000..70_070 {
+        let out = Output { minute: Some(course::minute(n)), ..Output::default() };
+        let t_us = u64::from(n + 1) * 60_000_000;
+        if journal.take(t_us, &out, &faults, journal.fate(), &mut log).is_ok() {
+            kept.push(n);
+        }
+        Message::decode(&journal.message(t_us)).expect("sound");
+    }
+    let _ = journal.finish(&faults, &mut log);
+    let image = log.close().into_bytes();
+    let found = salvage(&image[..JOURNAL_LOG as usize], None);
+    let there = |n: &u32| {
+        found.records.iter().any(|r| match &r.record {
+            Record::Minute(m) => m.t_us == u64::from(*n) * 60_000_000,
+            _ => false,
+        })
+    };
+    // A log this small may have to drop old minutes, but not the newest twenty.
+    assert!(kept.iter().rev().take(20).all(there));
 }

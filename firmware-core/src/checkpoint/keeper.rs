@@ -128,6 +128,12 @@ struct Whole {
     tag: Tag,
 }
 
+/// Makes a tag anew in its place.
+#[inline(never)]
+fn anew(tag: &mut Tag, config: Config) {
+    *tag = Tag::new(config);
+}
+
 /// The tag, kept.
 #[derive(Clone, Debug)]
 pub struct Keeper {
@@ -152,8 +158,91 @@ pub struct Keeper {
 }
 
 impl Keeper {
-    /// At the start of a deployment. `deployment` is a number of its own for each,
-    /// so that no copy of an earlier one is ever taken up.
+    /// Before anything is kept; [`Keeper::begin`] or [`Keeper::go_on`] comes next.
+    /// `deployment` is a number of its own for each, so that no copy of an earlier one is
+    /// ever taken up. To be written to its place in memory at once: it is some 4 KiB.
+    #[inline]
+    pub fn new(config: Config, settings: Settings, deployment: u32) -> Self {
+        Keeper {
+            whole: Whole { vitals: Vitals::new(&Clocks::default()), tag: Tag::new(config) },
+            copies: Slots::NONE,
+            vitals: Slots::NONE,
+            // That of the fresh tag comes to it.
+            fingerprint: deployment,
+            settings,
+            floor_us: (config.release().floor_h * 3.6e9) as u64,
+            ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
+            period_us: config.sample_us(),
+            samples: 0,
+            timer_us: None,
+            depth: None,
+            wet: None,
+            next_vitals_us: 0,
+            next_copy_us: 0,
+            lost_copies: 0,
+        }
+    }
+
+    /// Begins the deployment.
+    ///
+    /// # Errors
+    /// A region that does not fit the flash.
+    #[inline(never)]
+    pub fn begin<F: NorFlash>(
+        &mut self,
+        flash: &mut F,
+        layout: &Layout,
+        clocks: &Clocks,
+    ) -> Result<(), SlotError> {
+        self.open(flash, layout, clocks)?;
+        self.keep_vitals(flash);
+        self.keep_copy(flash);
+        Ok(())
+    }
+
+    /// Goes on after a reset within the deployment; the settings are those it began with.
+    ///
+    /// # Errors
+    /// A region that does not fit the flash.
+    #[inline(never)]
+    pub fn go_on<F: NorFlash>(
+        &mut self,
+        config: Config,
+        flash: &mut F,
+        layout: &Layout,
+        clocks: &Clocks,
+        reset: Reset,
+    ) -> Result<Resumed, SlotError> {
+        self.open(flash, layout, clocks)?;
+        let mark = self.fingerprint;
+        let tag = self.copies.load(flash, mark, &mut self.whole);
+        if !tag {
+            self.whole.vitals = Vitals::new(clocks);
+            anew(&mut self.whole.tag, config);
+        }
+        let tag_us = self.now_us();
+        let mut vitals = Vitals::new(clocks);
+        let clock = self.vitals.load(flash, mark, &mut vitals);
+        let older = vitals.clock.most_us() < self.whole.vitals.clock.most_us();
+        if clock && !(tag && older) {
+            self.whole.vitals = vitals;
+        }
+        let unseen_s = match reset {
+            Reset::Power => self.settings.unseen_s,
+            Reset::Watchdog => self.settings.watchdog_s,
+        };
+        let v = &mut self.whole.vitals;
+        let (away_least_us, away_most_us) =
+            v.clock.resume(clocks, u64::from(unseen_s).saturating_mul(SECOND_US));
+        v.resets = v.resets.saturating_add(1);
+        v.deck.resume();
+        v.driver.resume(v.clock.most_us(), &self.settings.release);
+        self.keep_vitals(flash);
+        self.next_copy_us = self.now_us();
+        Ok(Resumed { tag, clock: clock || tag, tag_us, away_least_us, away_most_us })
+    }
+
+    /// [`Keeper::new`] and [`Keeper::begin`] in one, where memory for a second copy is no matter.
     ///
     /// # Errors
     /// A region that does not fit the flash.
@@ -165,13 +254,12 @@ impl Keeper {
         layout: &Layout,
         clocks: &Clocks,
     ) -> Result<Self, SlotError> {
-        let mut keeper = Self::open(config, settings, deployment, flash, layout, clocks)?;
-        keeper.keep_vitals(flash);
-        keeper.keep_copy(flash);
+        let mut keeper = Self::new(config, settings, deployment);
+        keeper.begin(flash, layout, clocks)?;
         Ok(keeper)
     }
 
-    /// After a reset within the deployment.
+    /// [`Keeper::new`] and [`Keeper::go_on`] in one, likewise.
     ///
     /// # Errors
     /// A region that does not fit the flash.
@@ -184,65 +272,25 @@ impl Keeper {
         clocks: &Clocks,
         reset: Reset,
     ) -> Result<(Self, Resumed), SlotError> {
-        let mut keeper = Self::open(config, settings, deployment, flash, layout, clocks)?;
-        let mark = keeper.fingerprint;
-        let tag = keeper.copies.load(flash, mark, &mut keeper.whole);
-        if !tag {
-            keeper.whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
-        }
-        let tag_us = keeper.now_us();
-        let mut vitals = Vitals::new(clocks);
-        let clock = keeper.vitals.load(flash, mark, &mut vitals);
-        let older = vitals.clock.most_us() < keeper.whole.vitals.clock.most_us();
-        if clock && !(tag && older) {
-            keeper.whole.vitals = vitals;
-        }
-        let unseen_s = match reset {
-            Reset::Power => settings.unseen_s,
-            Reset::Watchdog => settings.watchdog_s,
-        };
-        let v = &mut keeper.whole.vitals;
-        let (away_least_us, away_most_us) =
-            v.clock.resume(clocks, u64::from(unseen_s).saturating_mul(SECOND_US));
-        v.resets = v.resets.saturating_add(1);
-        v.deck.resume();
-        v.driver.resume(v.clock.most_us(), &settings.release);
-        keeper.keep_vitals(flash);
-        keeper.next_copy_us = keeper.now_us();
-        Ok((keeper, Resumed { tag, clock: clock || tag, tag_us, away_least_us, away_most_us }))
+        let mut keeper = Self::new(config, settings, deployment);
+        let resumed = keeper.go_on(config, flash, layout, clocks, reset)?;
+        Ok((keeper, resumed))
     }
 
+    /// Opens both regions. The tag is fresh: it holds every setting that counts, so a copy
+    /// made with other settings, or by another program, has another fingerprint.
     fn open<F: NorFlash>(
-        config: Config,
-        settings: Settings,
-        deployment: u32,
+        &mut self,
         flash: &mut F,
         layout: &Layout,
         clocks: &Clocks,
-    ) -> Result<Self, SlotError> {
-        let copies = Slots::open(flash, layout.copies)?;
-        let vitals = Slots::open(flash, layout.vitals)?;
-        let mut whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
-        // A tag at its start holds every setting that counts: a copy made with
-        // other settings, or by another program, has another fingerprint.
-        let (_, crc) = measure(&mut whole.tag).unwrap_or((0, 0));
-        Ok(Keeper {
-            whole,
-            copies,
-            vitals,
-            fingerprint: crc ^ deployment,
-            settings,
-            floor_us: (config.release().floor_h * 3.6e9) as u64,
-            ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
-            period_us: config.sample_us(),
-            samples: 0,
-            timer_us: None,
-            depth: None,
-            wet: None,
-            next_vitals_us: 0,
-            next_copy_us: 0,
-            lost_copies: 0,
-        })
+    ) -> Result<(), SlotError> {
+        self.copies = Slots::open(flash, layout.copies)?;
+        self.vitals = Slots::open(flash, layout.vitals)?;
+        self.whole.vitals = Vitals::new(clocks);
+        let (_, crc) = measure(&mut self.whole.tag).unwrap_or((0, 0));
+        self.fingerprint ^= crc;
+        Ok(())
     }
 
     /// Takes a sample; its time is that of the timer in `clocks`. `wet`: in water

@@ -94,6 +94,13 @@ impl<F: NorFlash> Port for FlashPort<'_, F> {
 }
 
 impl Slots {
+    /// Of no region: holds nothing and takes nothing.
+    pub(crate) const NONE: Slots = Slots {
+        region: Region { from: 0, slot_bytes: 0, count: 0, mark: 0 },
+        newest: None,
+        last: 0,
+    };
+
     /// Looks through a region for the newest whole copy.
     ///
     /// # Errors

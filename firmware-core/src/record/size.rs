@@ -11,7 +11,7 @@ pub const fn stored_bytes(payload: usize) -> usize {
 }
 
 /// Payload of an hour.
-pub const HOUR_BYTES: usize = 40;
+pub const HOUR_BYTES: usize = 37;
 /// Payload of a decision on fate, with the minute that it was taken on.
 pub const FATE_BYTES: usize = 34;
 /// Payload of an estimate of recovery.

@@ -335,6 +335,17 @@ fn once<'s, 'a: 's>(
 mod tests {
     use super::*;
 
+    /// The record of minutes is what the core's log takes for them.
+    #[test]
+    fn shipped_tags_reckon_with_the_core_s_own_records() {
+        for name in ["fin-float", "long-drift"] {
+            let tag = TagFile::shipped(name).expect("shipped");
+            let minutes = tag.records.iter().find(|r| r.name == "minutes").expect("a record");
+            let want = f64::from(firmware_core::record::STORED_PER_MINUTE);
+            assert!((minutes.bytes.bytes_per_minute.value - want).abs() < 1e-6, "{name}");
+        }
+    }
+
     #[test]
     fn shipped_tags_are_sound_and_say_that_they_are_invented() {
         for (name, text) in SHIPPED {

@@ -8,6 +8,7 @@ use on_target_wire::trace::{Sink, Source};
 const BUFFER: usize = 512;
 const READ_BINARY: usize = 1;
 const WRITE_BINARY: usize = 5;
+const READ_AND_WRITE: usize = 7;
 
 fn open(name: &core::ffi::CStr, mode: usize) -> usize {
     // SAFETY: the name is a live, zero-ended string of the stated length.
@@ -33,6 +34,39 @@ pub fn save<T>(name: &core::ffi::CStr, value: &MaybeUninit<T>) {
     unsafe { syscall!(WRITE, file, value.as_ptr(), size_of::<T>()) };
     // SAFETY: the file is open.
     unsafe { syscall!(CLOSE, file) };
+}
+
+/// A file that is read and written at any place.
+#[derive(Clone, Copy)]
+pub struct Places {
+    file: usize,
+}
+
+impl Places {
+    /// Creates the file.
+    pub fn create(name: &core::ffi::CStr) -> Self {
+        Places { file: open(name, READ_AND_WRITE) }
+    }
+
+    /// Reads from a place.
+    #[inline(never)]
+    pub fn read(self, at: u32, into: &mut [u8]) {
+        // SAFETY: the file is open, the buffer live and of the stated length.
+        unsafe {
+            syscall!(SEEK, self.file, at as usize);
+            syscall!(READ, self.file, into.as_mut_ptr(), into.len());
+        }
+    }
+
+    /// Writes to a place.
+    #[inline(never)]
+    pub fn write(self, at: u32, bytes: &[u8]) {
+        // SAFETY: as above.
+        unsafe {
+            syscall!(SEEK, self.file, at as usize);
+            syscall!(WRITE, self.file, bytes.as_ptr(), bytes.len());
+        }
+    }
 }
 
 /// A file being read.

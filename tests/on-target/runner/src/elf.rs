@@ -19,6 +19,16 @@ pub struct Sizes {
     pub tag: u64,
 }
 
+/// Size of the variable of this name.
+pub fn symbol(image: &Path, name: &str) -> Result<u64, String> {
+    let data = fs::read(image).map_err(|e| format!("{}: {e}", image.display()))?;
+    let file = object::File::parse(&*data).map_err(|e| e.to_string())?;
+    let found = file
+        .symbols()
+        .find(|s| s.address() >= RAM && s.name().is_ok_and(|n| n.contains(name)) && s.size() > 0);
+    found.map(|s| s.size()).ok_or_else(|| format!("{}: no variable {name}", image.display()))
+}
+
 /// Reads the sizes of an image.
 pub fn sizes(image: &Path) -> Result<Sizes, String> {
     let data = fs::read(image).map_err(|e| format!("{}: {e}", image.display()))?;

@@ -16,6 +16,7 @@ mod reference;
 mod results;
 mod target;
 mod trace;
+mod whole;
 
 use std::process::ExitCode;
 use std::time::Instant;
@@ -33,6 +34,8 @@ usage: tests/on-target/run [COMMAND]
   break      checks that a broken constant and a planted panic are found
   records    log and satellite summary: the same bytes, and their cost; rewrites
              docs/on-target-records.md
+  whole      the whole tag in one image: the same bytes, and its cost; rewrites its
+             section of docs/on-target-table.md
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
@@ -52,6 +55,7 @@ fn main() -> ExitCode {
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
         "records" => records::all(true),
+        "whole" => whole::all(true),
         "log" => log::all(),
         "links" => links::all(),
         "bless" => reference::bless(),
@@ -73,13 +77,16 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in ["reference", "newcomer", "records", "log", "links", "break", "check", "measure"] {
+    for name in
+        ["reference", "newcomer", "records", "whole", "log", "links", "break", "check", "measure"]
+    {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
             "records" => records::all(false),
+            "whole" => whole::all(false),
             "log" => log::all(),
             "links" => links::all(),
             "break" => breaks::all(),

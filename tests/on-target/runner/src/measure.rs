@@ -378,6 +378,10 @@ pub fn all(workspace: &std::path::Path, full: bool, write: bool) -> Result<(), S
     println!("{table}");
     if write {
         let path = table_path();
+        // The section of `run whole` stays.
+        let old = fs::read_to_string(&path).unwrap_or_default();
+        let kept = crate::whole::kept_section(&old);
+        let table = if kept.is_empty() { table } else { format!("{}\n\n{kept}", table.trim_end()) };
         let part = path.with_extension("part");
         fs::write(&part, &table)
             .and_then(|()| fs::rename(&part, &path))

@@ -8,4 +8,6 @@ pub mod bus;
 pub mod digest;
 pub mod record;
 pub mod records;
+pub mod sea;
 pub mod trace;
+pub mod whole;

@@ -1,0 +1,224 @@
+//! The whole tag in one image: sensors, detectors, copies, release, log and messages.
+//! The same bytes as on the host, no panic reachable, and what all of it costs.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::Path;
+
+use firmware_core::message::{MESSAGE_BYTES, Message};
+use firmware_core::record::Record;
+use on_target_wire::sea::Sea;
+use on_target_wire::whole::{
+    FLASH_BYTES, NoProbe, PARTS, PRESSURE_CRC, SAMPLES, Store, Whole, deployment,
+};
+use serde::Deserialize;
+
+use crate::target::{self, Build, Pace, TARGETS, Target, here};
+use crate::trace::Bytes;
+use crate::{check, elf, results};
+
+/// Where the section on the whole tag begins in the table.
+pub const HEADING: &str = "## The whole tag\n";
+
+/// Bounds of one target; in `whole-bounds.toml`.
+#[derive(Deserialize)]
+struct Bounds {
+    flash_bytes: u64,
+    state_bytes: u64,
+    stack_bytes: u32,
+    start_stack_bytes: u32,
+    step_instructions: f64,
+}
+
+struct Cost {
+    target: Target,
+    flash: u64,
+    state: u64,
+    /// Deepest stack, bytes, and most instructions of every part.
+    parts: Vec<(u32, f64)>,
+}
+
+#[derive(Clone, Copy)]
+struct Memory<'a>(&'a RefCell<Vec<u8>>);
+
+impl Store for Memory<'_> {
+    fn get(&mut self, at: u32, into: &mut [u8]) {
+        into.copy_from_slice(&self.0.borrow()[at as usize..at as usize + into.len()]);
+    }
+
+    fn put(&mut self, at: u32, bytes: &[u8]) {
+        self.0.borrow_mut()[at as usize..at as usize + bytes.len()].copy_from_slice(bytes);
+    }
+}
+
+/// What host and target must both give.
+fn on_host() -> Vec<u8> {
+    let mut sink = Bytes::default();
+    let flash = RefCell::new(vec![0x53; FLASH_BYTES]);
+    let sea = Sea::new(PRESSURE_CRC);
+    deployment(Memory(&flash), &sea, &mut Whole::new(), &mut NoProbe, &mut sink);
+    sink.0
+}
+
+/// A check that met no case proves nothing.
+fn telling(bytes: &[u8]) -> Result<String, String> {
+    let tail = 8 * 4 + MESSAGE_BYTES + FLASH_BYTES;
+    let Some(from) = bytes.len().checked_sub(tail) else {
+        return Err("the whole tag did not get to its end on the host".into());
+    };
+    let mut words =
+        bytes[from..].chunks_exact(4).map(|w| u32::from_le_bytes(w.try_into().unwrap_or_default()));
+    let end: Vec<u32> = words.by_ref().take(8).collect();
+    let [unkept, last, free, free_s, resets, lost, lost_told, bytes_kept] = end[..] else {
+        return Err("no end".into());
+    };
+    let message = bytes[from + 32..].first_chunk().map(Message::decode);
+    let image = host_sim::unpack::salvage(&bytes[bytes.len() - FLASH_BYTES..][..8192], None);
+    let minutes = image.records.iter().filter(|r| matches!(r.record, Record::Minute(_))).count();
+    let sound = message.is_some_and(|m| m.is_ok_and(|m| m.facts.cause.is_some()));
+    let wanted = SAMPLES as usize / 1500 - 4;
+    // The bus failed within some blocks of the FIFO, and nothing else was not kept.
+    let (deaf, unkept) = (unkept >> 16, unkept & 0xFFFF);
+    if deaf == 0
+        || (unkept, last, free, lost, lost_told) != (0, 1, 1, 0, 0)
+        || resets != 4
+        || !sound
+        || minutes < wanted
+    {
+        return Err(format!(
+            "the whole tag's deployment came to: {end:?}, message sound: {sound}, {minutes} minutes of \
+             {wanted} or more"
+        ));
+    }
+    Ok(format!(
+        "{resets} resets, {deaf} blocks lost by the bus, {minutes} minutes kept, free after {free_s} s, {bytes_kept} bytes recorded"
+    ))
+}
+
+fn one(target: Target, want: &[u8]) -> Result<Cost, String> {
+    let whole = target::build(target, &Build::of("whole", ""))?;
+    let bare = target::build(target, &Build::of("proof", "bare"))?;
+    let folder = target::folder(&[])?;
+    let measured = target::run_in(target, &whole, folder.path(), Pace::Counted)?;
+    let got = fs::read(folder.path().join("said.bin")).map_err(|e| format!("said.bin: {e}"))?;
+    if let Some(at) = (0..want.len().max(got.len())).find(|n| want.get(*n) != got.get(*n)) {
+        return Err(format!(
+            "{}: byte {at} of what the whole tag said differs from the host's ({} bytes for {})",
+            target.name,
+            got.len(),
+            want.len()
+        ));
+    }
+    let counts = crate::measure::instructions(&measured)?;
+    let records = results::parse(&measured)?;
+    let of = |kind: u8| records.iter().filter(move |r| r.kind == kind);
+    let mut parts = vec![(0_u32, 0.0_f64); PARTS.len()];
+    for (record, count) in of(b'T').zip(&counts) {
+        let part = parts.get_mut(record.sample as usize).ok_or("a part without a name")?;
+        part.1 = part.1.max(*count);
+    }
+    for record in of(b'S') {
+        let part = parts.get_mut(record.sample as usize).ok_or("a part without a name")?;
+        part.0 = part.0.max(record.u32_at(0));
+    }
+    let sizes = (elf::sizes(&whole)?, elf::sizes(&bare)?);
+    Ok(Cost {
+        target,
+        flash: sizes.0.flash.saturating_sub(sizes.1.flash),
+        state: elf::symbol(&whole, "WHOLE")?,
+        parts,
+    })
+}
+
+fn measured() -> Result<Vec<Cost>, String> {
+    let want = on_host();
+    println!("the whole tag: {}", telling(&want)?);
+    let jobs = TARGETS.iter().map(|t| || one(*t, &want)).collect();
+    let costs: Vec<Cost> = check::at_once(jobs).into_iter().collect::<Result<_, _>>()?;
+    println!("the same bytes on host and {} targets; no panic can be reached", costs.len());
+    Ok(costs)
+}
+
+/// Compares and measures; the section of the table goes into the file where told to.
+pub fn all(write: bool) -> Result<(), String> {
+    let costs = measured()?;
+    let section = section(&costs);
+    println!("{section}");
+    if write {
+        let path = here().join("../../docs/on-target-table.md");
+        let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
+        put(&path, &with_section(&text, &section))?;
+    }
+    let path = here().join("whole-bounds.toml");
+    let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
+    let bounds: BTreeMap<String, Bounds> =
+        toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))?;
+    let mut passed = Vec::new();
+    for cost in &costs {
+        let name = cost.target.name;
+        let bound = bounds.get(name).ok_or_else(|| format!("no bounds for {name}"))?;
+        let stack = cost.parts.iter().skip(2).map(|p| p.0).max().unwrap_or(0);
+        let begin = cost.parts.iter().take(2).map(|p| p.0).max().unwrap_or(0);
+        let step = cost.parts.get(2).map_or(0.0, |p| p.1);
+        for (what, got, most) in [
+            ("flash, bytes", cost.flash as f64, bound.flash_bytes as f64),
+            ("state, bytes", cost.state as f64, bound.state_bytes as f64),
+            ("stack while running, bytes", stack.into(), bound.stack_bytes.into()),
+            ("stack of starting, bytes", begin.into(), bound.start_stack_bytes.into()),
+            ("instructions of a step at most", step, bound.step_instructions),
+        ] {
+            if got > most {
+                passed.push(format!("{name}: the whole tag: {what}: {got:.0}, bound {most:.0}"));
+            }
+        }
+    }
+    if passed.is_empty() { Ok(()) } else { Err(passed.join("\n")) }
+}
+
+fn put(path: &Path, text: &str) -> Result<(), String> {
+    let part = path.with_extension("part");
+    fs::write(&part, text)
+        .and_then(|()| fs::rename(&part, path))
+        .map_err(|e| format!("{}: {e}", path.display()))
+}
+
+/// The table with this section at its end, in place of the one it had.
+fn with_section(table: &str, section: &str) -> String {
+    let before = table.find(HEADING).map_or(table, |at| &table[..at]);
+    format!("{}\n\n{section}", before.trim_end())
+}
+
+/// The section that a table has already, for whoever writes the rest of it anew.
+pub fn kept_section(table: &str) -> &str {
+    table.find(HEADING).map_or("", |at| &table[at..])
+}
+
+fn section(costs: &[Cost]) -> String {
+    let mut t = format!(
+        "{HEADING}\nWritten by `tests/on-target/run whole`: sensor drivers over `embedded-hal`, detectors,\n\
+         copies of their state, release clock, release driver, log and satellite summary in one\n\
+         image, over {} min at 25 Hz with four resets, one of them while the release is fired.\n\
+         Flash is that of the image less the same scaffolding as above, and holds the mock sensors too.\n\n",
+        SAMPLES / 1500
+    );
+    let names: Vec<&str> = costs.iter().map(|c| c.target.name).collect();
+    let _ = writeln!(t, "| | {} |\n| --- |{}", names.join(" | "), " ---: |".repeat(names.len()));
+    let mut row = |name: &str, value: &dyn Fn(&Cost) -> String| {
+        let cells: Vec<String> = costs.iter().map(value).collect();
+        let _ = writeln!(t, "| {name} | {} |", cells.join(" | "));
+    };
+    row("flash, bytes", &|c| c.flash.to_string());
+    row("state, bytes", &|c| c.state.to_string());
+    for (n, (_, name)) in PARTS.iter().enumerate() {
+        let part = |c: &Cost| c.parts.get(n).copied().unwrap_or_default();
+        row(&format!("deepest stack, bytes: {name}"), &|c| part(c).0.to_string());
+        row(&format!("most instructions: {name}"), &|c| format!("{:.0}", part(c).1));
+    }
+    t.push_str(
+        "\nReading and writing the flash goes through files of the host: their instructions are\n\
+         counted, the waiting of a real flash is not.\n",
+    );
+    t
+}
