@@ -1,9 +1,10 @@
 //! Tail beats from sideways acceleration.
 //!
 //! The signal goes down a ladder of octaves, each half the rate of the one
-//! before. On every rung a zero-phase band-pass (a second derivative of a
-//! Gaussian, so constants and slopes vanish) is followed by a search for
-//! extremes with hysteresis. A cycle is a low, a high and a low; the rungs'
+//! before. On every rung a zero-phase band-pass (a second difference, so that
+//! constants and slopes vanish, of binomial means, which are Gaussian nearly) is
+//! followed by a search for extremes with hysteresis. Both are additions of
+//! whole numbers, which every processor does exactly and fast. A cycle is a low, a high and a low; the rungs'
 //! cycles compete, and those of the rung that carries the rhythm become beats
 //! once enough of them agree with each other, or with this animal's own rhythm.
 
@@ -17,12 +18,15 @@ use macro_rules_attribute::derive;
 const RUNGS: usize = 6;
 /// Cycles remembered on each rung.
 const MEMORY: usize = 8;
-/// Half of the symmetric band-pass, middle first: (1 - k^2/s^2) exp(-k^2/2s^2),
-/// s = 1.59 samples, made to sum to 0 and to gain 1 at a period of 7.07 samples.
-const BAND: [f32; 7] =
-    [0.340_196, 0.169_142, -0.090_011, -0.147_226, -0.076_759, -0.021_592, -0.003_652];
-/// Period of greatest gain, samples of the rung.
-const BAND_PERIOD: f32 = 7.07;
+/// Stages of the band-pass: four sums of neighbours, two differences, four sums.
+const STAGES: usize = 10;
+/// What the band-pass makes of 1 at the period of greatest gain:
+/// `2^10 s (1 - s)^4` with `s = sin^2(pi / period)`, which is greatest at s = 1/5.
+const BAND_GAIN: f32 = 83.886_08;
+/// Period of greatest gain, samples of the rung: `pi / asin(sqrt(1/5))`.
+const BAND_PERIOD: f32 = 6.775_9;
+/// `(pi / BAND_PERIOD)^2`.
+const BAND_ANGLE2: f32 = 0.214_969;
 /// Most that period and amplitude change from one cycle to the next that agrees with it.
 const AGREE_PERIOD: f32 = 1.4;
 const AGREE_SWAY: f32 = 2.2;
@@ -44,8 +48,11 @@ const UNKNOWN_S: f32 = 7.5;
 const DELIVERY_S: f32 = 2.0;
 /// Values taken at a time.
 const BATCH: usize = 8;
+/// No rung has anything to do.
+const RESTS: u8 = u8::MAX;
 /// Parts of a sample in which times are kept.
-const PARTS: u32 = 16;
+const PARTS_SHIFT: u32 = 4;
+const PARTS: u32 = 1 << PARTS_SHIFT;
 
 /// One cycle on one rung, low to low. Times in 1/16 sample of the top rung.
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
@@ -87,18 +94,56 @@ fn off_centre(number: u8, cycle: &Cycle) -> f32 {
     ratio.max(1.0 / ratio) - 1.0
 }
 
-/// The band-pass over thirteen values: its result belongs to the middle one.
-#[inline]
-fn band([a, b, c, d, e, f, g, h, i, j, k, l, m]: [f32; 13]) -> f32 {
-    let [h0, h1, h2, h3, h4, h5, h6] = BAND;
-    h0 * g + h1 * (f + h) + h2 * (e + i) + h3 * (d + j) + h4 * (c + k) + h5 * (b + l) + h6 * (a + m)
+/// Gain of the band-pass where the greatest is 1, at a period of `1/ratio` times
+/// that of the greatest; good to 0.002 from half to three times that period.
+fn gain(ratio: f32) -> f32 {
+    let a = BAND_ANGLE2 * ratio * ratio;
+    let s = a - a * a * (0.333_333 - 0.044_444 * a);
+    let c = 1.0 - s;
+    12.207_03 * s * (c * c) * (c * c)
 }
 
-/// The half-band low-pass over seven values, of which the second and the last but
-/// one have no weight: its result belongs to the middle one.
-#[inline]
-fn half_band([a, c, d, e, g]: [f32; 5]) -> f32 {
-    (16.0 * d + 9.0 * (c + e) - (a + g)) * 0.031_25
+/// Sums of neighbours; `last` is the value before the first.
+#[inline(always)]
+fn sums([a, b, c, d]: [i32; 4], last: &mut i32) -> [i32; 4] {
+    let z = core::mem::replace(last, d);
+    [a.wrapping_add(z), b.wrapping_add(a), c.wrapping_add(b), d.wrapping_add(c)]
+}
+
+/// Differences of neighbours.
+#[inline(always)]
+fn differences([a, b, c, d]: [i32; 4], last: &mut i32) -> [i32; 4] {
+    let z = core::mem::replace(last, d);
+    [a.wrapping_sub(z), b.wrapping_sub(a), c.wrapping_sub(b), d.wrapping_sub(c)]
+}
+
+#[inline(always)]
+fn sum(a: i32, last: &mut i32) -> i32 {
+    a.wrapping_add(core::mem::replace(last, a))
+}
+
+#[inline(always)]
+fn difference(a: i32, last: &mut i32) -> i32 {
+    a.wrapping_sub(core::mem::replace(last, a))
+}
+
+#[inline(always)]
+fn sums_2([a, b]: [i32; 2], last: &mut i32) -> [i32; 2] {
+    let z = core::mem::replace(last, b);
+    [a.wrapping_add(z), b.wrapping_add(a)]
+}
+
+#[inline(always)]
+fn differences_2([a, b]: [i32; 2], last: &mut i32) -> [i32; 2] {
+    let z = core::mem::replace(last, b);
+    [a.wrapping_sub(z), b.wrapping_sub(a)]
+}
+
+/// The half-band low-pass (-1, 0, 9, 16, 9, 0, -1 over 32) from three fourfold sums
+/// of neighbours, oldest first: its remaining factor is (-1, 4, -1).
+#[inline(always)]
+fn half_band(a: i32, b: i32, c: i32) -> i32 {
+    b.wrapping_mul(4).wrapping_sub(a).wrapping_sub(c) >> 5
 }
 
 /// Saturates: a cycle that long is no beat.
@@ -113,27 +158,29 @@ fn after(a: u32, b: u32) -> bool {
 
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Extreme {
-    value: f32,
-    left: f32,
-    right: f32,
+    value: i32,
+    left: i32,
+    right: i32,
     time: u32,
 }
 
 impl Extreme {
-    const NONE: Extreme = Extreme { value: 0.0, left: 0.0, right: 0.0, time: 0 };
+    const NONE: Extreme = Extreme { value: 0, left: 0, right: 0, time: 0 };
 
     /// Time and height of the parabola through the extreme and its neighbours.
-    fn refine(&self, spacing: u32) -> (u32, f32) {
-        let bend = self.left - 2.0 * self.value + self.right;
+    fn refine(&self, spacing: u32) -> (u32, i32) {
+        let (left, right) =
+            (self.left.wrapping_sub(self.value), self.right.wrapping_sub(self.value));
+        let (left, right) = (left as f32, right as f32);
+        let bend = left + right;
         if bend == 0.0 {
             return (self.time, self.value);
         }
-        let lean = 0.5 * (self.left - self.right);
-        let offset = (lean / bend).clamp(-0.5, 0.5);
-        let shift = math::floor(offset * spacing as f32 + 0.5);
+        let lean = left - right;
+        let offset = (0.5 * lean / bend).clamp(-0.5, 0.5);
         (
-            self.time.wrapping_add_signed(shift),
-            self.value - 0.25 * (self.left - self.right) * offset,
+            self.time.wrapping_add_signed(math::nearest(offset * spacing as f32)),
+            self.value.wrapping_sub((0.25 * lean * offset) as i32),
         )
     }
 }
@@ -142,26 +189,27 @@ impl Extreme {
 /// hysteresis, or (`late`) stayed away from the next one for too long.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Turn {
-    y: f32,
-    before: f32,
+    y: i32,
+    before: i32,
     time: u32,
     late: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Kept!)]
 struct Rung {
-    /// The last twelve values, oldest first.
-    past: [f32; 12],
+    /// The last value before each stage of the band-pass.
+    past: [i32; STAGES],
+    /// The last value, where it waits for another.
     odd: bool,
     begun: bool,
     rising: bool,
-    before: f32,
+    before: i32,
     extreme: Extreme,
     /// The value after the extreme is still to come.
     open: bool,
-    swing: f32,
-    low: (u32, f32),
-    high: (u32, f32),
+    swing: i32,
+    low: (u32, i32),
+    high: (u32, i32),
     lows: u8,
     /// Longest time from the high to the next low before the cycle is closed without it.
     patience: u32,
@@ -173,16 +221,16 @@ struct Rung {
 
 impl Rung {
     const NEW: Rung = Rung {
-        past: [0.0; 12],
+        past: [0; STAGES],
         odd: false,
         begun: false,
         rising: true,
-        before: 0.0,
+        before: 0,
         extreme: Extreme::NONE,
         open: false,
-        swing: 0.0,
-        low: (0, 0.0),
-        high: (0, 0.0),
+        swing: 0,
+        low: (0, 0),
+        high: (0, 0),
         lows: 0,
         patience: u32::MAX,
         cycles: [Cycle::NONE; MEMORY],
@@ -190,61 +238,110 @@ impl Rung {
         strongest: 0.0,
     };
 
-    /// The last twelve values; `first` stands for all of them at the beginning: as if
-    /// it had stood for ever, so that there is no step and no false extreme.
-    fn past(&mut self, first: f32) -> [f32; 12] {
+    /// As if the first value had stood for ever, so that there is no step and no
+    /// false extreme.
+    fn begin(&mut self, first: i32) {
         if !self.begun {
             self.begun = true;
-            self.past = [first; 12];
+            let mut sum = first;
+            for past in self.past.iter_mut().take(5) {
+                *past = sum;
+                sum = sum.wrapping_mul(2);
+            }
         }
-        self.past
     }
 
-    /// Follows the extremes of band-passed values until the signal has turned.
-    /// `time` is that of the value before the first.
+    /// Four values through the band-pass, and the two for the next rung.
+    #[inline(never)]
+    fn filter_4(past: &mut [i32; STAGES], from: &[i32; 4], to: &mut [i32; 4]) -> [i32; 2] {
+        let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
+        let v = sums(sums(sums(sums(*from, p0), p1), p2), p3);
+        let [a, b, c, d] = v;
+        let next = [half_band(*p4, a, b), half_band(b, c, d)];
+        let v = differences(differences(v, p4), p5);
+        *to = sums(sums(sums(sums(v, p6), p7), p8), p9);
+        next
+    }
+
+    /// Two values through the band-pass, and one for the next rung.
+    fn filter_2(past: &mut [i32; STAGES], from: [i32; 2]) -> ([i32; 2], i32) {
+        let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
+        let v = sums_2(sums_2(sums_2(sums_2(from, p0), p1), p2), p3);
+        let [a, b] = v;
+        let next = half_band(*p4, a, b);
+        let v = differences_2(differences_2(v, p4), p5);
+        (sums_2(sums_2(sums_2(sums_2(v, p6), p7), p8), p9), next)
+    }
+
+    /// One value through the band-pass, and one for the next rung, of which every
+    /// second counts.
+    fn filter_1(past: &mut [i32; STAGES], from: i32) -> (i32, i32) {
+        let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
+        let v = sum(sum(sum(sum(from, p0), p1), p2), p3);
+        // The sum two before, from the last and the last difference.
+        let next = half_band(p4.wrapping_sub(*p5), *p4, v);
+        let v = difference(difference(v, p4), p5);
+        (sum(sum(sum(sum(v, p6), p7), p8), p9), next)
+    }
+
+    /// Follows the extremes of band-passed values (the first of which was looked at
+    /// before) until the signal has turned: gives the place of the value that shows it.
+    /// `time` is that of the value looked at before, `shift` the spacing's logarithm.
     #[inline]
     fn follow(
         &mut self,
-        values: &mut core::slice::Iter<'_, f32>,
-        time: &mut u32,
-        spacing: u32,
-        floor: f32,
-    ) -> Option<Turn> {
-        let share = 0.35 * self.swing;
-        let bound = if share > floor { share } else { floor };
-        let sign = if self.rising { 1.0 } else { -1.0 };
-        let mut top = sign * self.extreme.value;
-        let mut before = self.before;
+        values: &[i32],
+        time: u32,
+        shift: u32,
+        floor: i32,
+    ) -> Option<(usize, bool)> {
+        // 0.35 of the swing.
+        let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
+        let sign = if self.rising { 1 } else { -1 };
+        if self.open
+            && let Some(next) = values.get(1)
+        {
+            self.extreme.right = *next;
+            self.open = false;
+        }
+        // Values after which the wait for a low ends.
+        let mut calm = usize::MAX;
+        if !self.rising {
+            let waited = time.wrapping_sub(self.high.0);
+            calm = (self.patience.saturating_sub(waited) >> shift) as usize;
+        }
+        let mut top = self.extreme.value.wrapping_mul(sign);
+        let mut at = 0;
         let mut turned = None;
-        for &y in values {
-            *time = time.wrapping_add(spacing);
-            if self.open {
-                self.extreme.right = y;
-                self.open = false;
-            }
-            let last = before;
-            before = y;
-            // How far the signal has come back from the extreme; below 0: gone beyond it.
-            let back = top - sign * y;
-            if back < 0.0 {
-                top = sign * y;
-                self.extreme = Extreme { value: y, left: last, right: y, time: *time };
-                self.open = true;
-            } else if back > bound {
-                turned = Some(Turn { y, before: last, time: *time, late: false });
+        for (i, y) in values.iter().enumerate().skip(1) {
+            let y = y.wrapping_mul(sign);
+            if y > top {
+                top = y;
+                at = i;
+            } else if top.wrapping_sub(y) > bound {
+                turned = Some((i, false));
                 break;
-            } else if !self.rising && time.wrapping_sub(self.high.0) > self.patience {
-                turned = Some(Turn { y, before: last, time: *time, late: true });
+            } else if i > calm {
+                turned = Some((i, true));
                 break;
             }
         }
-        self.before = before;
+        if at > 0
+            && let Some(around) = values.get(at.wrapping_sub(1)..)
+        {
+            let value = top.wrapping_mul(sign);
+            let left = around.first().copied().unwrap_or(value);
+            let right = around.get(2).copied();
+            self.open = right.is_none();
+            let time = time.wrapping_add((at as u32).wrapping_shl(shift));
+            self.extreme = Extreme { value, left, right: right.unwrap_or(value), time };
+        }
         turned
     }
 
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
     /// when one closes, and the heights of its two halves.
-    fn turn(&mut self, turn: Turn, spacing: u32) -> Option<(Cycle, f32, f32)> {
+    fn turn(&mut self, turn: Turn, spacing: u32) -> Option<(Cycle, i32, i32)> {
         let mut closed = None;
         if turn.late {
             // After the last beat of a bout no low may come for long: the cycle
@@ -252,7 +349,8 @@ impl Rung {
             self.patience = u32::MAX;
             let (tp, vp) = self.high;
             let rise = tp.wrapping_sub(self.low.0);
-            if vp - self.extreme.value <= 0.4 * (vp - self.low.1) {
+            let fallen = vp.wrapping_sub(self.extreme.value) as f32;
+            if fallen <= 0.4 * (vp.wrapping_sub(self.low.1)) as f32 {
                 return None;
             }
             closed = self.close(tp.wrapping_add(rise), self.extreme.value);
@@ -261,7 +359,7 @@ impl Rung {
             let (t, v) = self.extreme.refine(spacing);
             if self.rising {
                 self.high = (t, v);
-                self.swing = self.swing.max(v - self.low.1);
+                self.swing = self.swing.max(v.wrapping_sub(self.low.1));
                 self.patience = t.wrapping_sub(self.low.0).saturating_mul(2);
             } else {
                 closed = self.close(t, v);
@@ -276,10 +374,11 @@ impl Rung {
     /// Closes a cycle at a low. Where one half took much longer than the other,
     /// the tail rested before or after: the cycle is taken to be twice the half
     /// that was swum.
-    fn close(&mut self, t: u32, v: f32) -> Option<(Cycle, f32, f32)> {
+    fn close(&mut self, t: u32, v: i32) -> Option<(Cycle, i32, i32)> {
         let (t0, v0) = self.low;
         let (tp, vp) = self.high;
-        self.swing = self.swing.max(vp - v);
+        let (rise, fall) = (vp.wrapping_sub(v0), vp.wrapping_sub(v));
+        self.swing = self.swing.max(fall);
         self.low = (t, v);
         let (up, down) = (tp.wrapping_sub(t0), t.wrapping_sub(tp));
         let first = self.lows == 0;
@@ -287,35 +386,22 @@ impl Rung {
         if first {
             return None;
         }
-        let (half, swing) =
-            match (up as f32 > EDGE_HALF * down as f32, down as f32 > EDGE_HALF * up as f32) {
-                (true, false) => (down, vp - v),
-                (false, true) => (up, vp - v0),
-                _ => {
-                    let cycle = Cycle {
-                        end: t,
-                        length: to_u16(up.wrapping_add(down)),
-                        rise: to_u16(up),
-                        amplitude: 0.5 * (vp - 0.5 * (v0 + v)),
-                        run: 0,
-                    };
-                    return Some((cycle, vp - v0, vp - v));
-                }
-            };
+        let (long_up, long_down) =
+            (up as f32 > EDGE_HALF * down as f32, down as f32 > EDGE_HALF * up as f32);
+        if !long_up && !long_down {
+            let length = to_u16(up.wrapping_add(down));
+            let cycle = Cycle { end: t, length, rise: to_u16(up), amplitude: 0.0, run: 0 };
+            return Some((cycle, rise, fall));
+        }
+        let (half, swing, deep) = if long_up { (down, fall, v) } else { (up, rise, v0) };
         // The band-pass answers the edge of a bout with a lobe of its own, which is
         // lower than a beat: its height above zero against the depth of the low.
-        let deep = if half == down { v } else { v0 };
-        if vp < EDGE_HEIGHT * -deep {
+        if (vp as f32) < -EDGE_HEIGHT * deep as f32 {
             return None;
         }
-        let cycle = Cycle {
-            end: tp.wrapping_add(half),
-            length: to_u16(half.wrapping_mul(2)),
-            rise: to_u16(half),
-            amplitude: 0.5 * swing,
-            run: 0,
-        };
-        Some((cycle, swing, swing))
+        let end = tp.wrapping_add(half);
+        let length = to_u16(half.wrapping_mul(2));
+        Some((Cycle { end, length, rise: to_u16(half), amplitude: 0.0, run: 0 }, swing, swing))
     }
 
     fn latest(&self) -> &Cycle {
@@ -369,6 +455,10 @@ pub struct Beats {
     min_period: f32,
     max_period: f32,
     min_sway_g: f32,
+    /// g of one whole number behind the band-pass.
+    unit_g: f32,
+    /// Least way back from an extreme that is a turn, in those units.
+    floor: i32,
     first_rung: u8,
     last_rung: u8,
     /// Oldest beat that is still told, 1/16 sample of the top rung.
@@ -378,22 +468,24 @@ pub struct Beats {
     used: u32,
     any_used: bool,
     worked: bool,
-    /// Rung that works next on the values taken last; 0: none.
+    /// Rung that works next on the values taken last; [`RESTS`]: none.
     next_rung: u8,
     /// Its values.
-    waiting: [f32; 4],
+    waiting: [i32; BATCH],
     recent_g: f32,
     recent_period: f32,
     own_period: f32,
     own_g: f32,
     own_count: u16,
     ready: heapless::Deque<Waiting, 8>,
+    any_ready: bool,
 }
 
 impl Beats {
-    /// For values at `top_hz`, 20 to 40 Hz.
-    pub fn new(config: &Config, top_hz: f32) -> Self {
+    /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
+    pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
         let d = config.detector();
+        let unit_g = unit_g / BAND_GAIN;
         let parts = top_hz * PARTS as f32;
         let mut first = u8::MAX;
         let mut last = 0_u8;
@@ -416,23 +508,26 @@ impl Beats {
             min_period: 0.95 * parts / d.max_beat_hz,
             max_period: 1.02 * parts / d.min_beat_hz,
             min_sway_g: d.min_sway_g,
+            unit_g,
+            floor: (0.9 * d.min_sway_g / unit_g) as i32,
             first_rung: first.min(last),
             last_rung: last,
             latest: math::round_u32(
-                9.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
+                8.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
             ),
             active: None,
             used: 0,
             any_used: false,
             worked: false,
-            next_rung: 0,
-            waiting: [0.0; 4],
+            next_rung: RESTS,
+            waiting: [0; BATCH],
             recent_g: 0.0,
             recent_period: 0.0,
             own_period: 0.0,
             own_g: 0.0,
             own_count: 0,
             ready: heapless::Deque::new(),
+            any_ready: false,
         }
     }
 
@@ -446,153 +541,113 @@ impl Beats {
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
     pub fn restart(&mut self) {
         self.rungs = [Rung::NEW; RUNGS];
-        self.next_rung = 0;
+        self.next_rung = RESTS;
         self.ready.clear();
+        self.any_ready = false;
     }
 
-    /// Takes eight values of sideways acceleration, g, oldest first. The top rung
-    /// works on them now, the others when [`Beats::work`] is called, or with the next.
-    pub fn take(&mut self, sway_g: [f32; BATCH]) {
-        self.finish();
-        self.worked = false;
+    /// Takes eight values of sideways acceleration, oldest first. The rungs work on
+    /// them when [`Beats::work`] is called: before the next are taken, until
+    /// [`Beats::rests`].
+    pub fn take(&mut self, sway: [i32; BATCH]) {
         self.index = self.index.wrapping_add(BATCH as u32);
-        self.waiting = self.step_8(sway_g);
-        self.next_rung = u8::from(self.last_rung > 0);
+        self.waiting = sway;
+        self.next_rung = 0;
     }
 
-    /// A part of the work on the values taken last: to be called with each of the
-    /// samples that follow, so that no one of them bears it all.
+    /// True when nothing is left of the work on the values taken last.
     #[inline]
+    pub fn rests(&self) -> bool {
+        self.next_rung == RESTS
+    }
+
+    /// A part of the work on the values taken last, one rung: to be called with
+    /// each of the samples that follow, so that no one of them bears it all.
+    #[inline(never)]
     pub fn work(&mut self) {
         self.worked = false;
-        if self.next_rung > 0 {
-            self.work_on(self.next_rung);
-        }
-    }
-
-    #[inline(never)]
-    fn work_on(&mut self, number: u8) {
-        let [a, b, ..] = self.waiting;
-        let next = match number {
+        let number = self.next_rung;
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        let waiting = &mut self.waiting;
+        let [a, b, c, d, e, f, g, h] = *waiting;
+        rung.begin(a);
+        let mut more = number < self.last_rung;
+        // The band-passed values, behind the one before them.
+        let y: [i32; BATCH + 1];
+        let count = match number {
+            0 => {
+                let (mut i, mut j) = ([0; 4], [0; 4]);
+                let [k, l] = Rung::filter_4(&mut rung.past, &[a, b, c, d], &mut i);
+                let [m, n] = Rung::filter_4(&mut rung.past, &[e, f, g, h], &mut j);
+                *waiting = [k, l, m, n, 0, 0, 0, 0];
+                let ([a, b, c, d], [e, f, g, h]) = (i, j);
+                y = [rung.before, a, b, c, d, e, f, g, h];
+                rung.before = h;
+                9
+            }
             1 => {
-                let [a, b] = self.step_4(1, self.waiting);
-                self.waiting = [a, b, 0.0, 0.0];
-                Some(a)
+                let mut i = [0; 4];
+                let [k, l] = Rung::filter_4(&mut rung.past, &[a, b, c, d], &mut i);
+                *waiting = [k, l, 0, 0, 0, 0, 0, 0];
+                let [a, b, c, d] = i;
+                y = [rung.before, a, b, c, d, 0, 0, 0, 0];
+                rung.before = d;
+                5
             }
-            2 => Some(self.step_2(2, [a, b])),
-            _ => self.step(number, a),
+            2 => {
+                let ([c, d], k) = Rung::filter_2(&mut rung.past, [a, b]);
+                *waiting = [k, 0, 0, 0, 0, 0, 0, 0];
+                y = [rung.before, c, d, 0, 0, 0, 0, 0, 0];
+                rung.before = d;
+                3
+            }
+            _ => {
+                let (b, k) = Rung::filter_1(&mut rung.past, a);
+                *waiting = [k, 0, 0, 0, 0, 0, 0, 0];
+                y = [rung.before, b, 0, 0, 0, 0, 0, 0, 0];
+                rung.before = b;
+                rung.odd = !rung.odd;
+                more &= !rung.odd;
+                2
+            }
         };
-        self.next_rung = 0;
-        if let Some(value) = next
-            && number < self.last_rung
-        {
-            if let Some(first) = self.waiting.first_mut() {
-                *first = value;
-            }
-            self.next_rung = number.wrapping_add(1);
+        self.next_rung = if more { number.wrapping_add(1) } else { RESTS };
+        if number >= self.first_rung {
+            self.extremes(number, y.get(..count).unwrap_or_default());
         }
     }
 
     /// All that is left of the work on the values taken last.
     pub fn finish(&mut self) {
-        while self.next_rung > 0 {
+        while !self.rests() {
             self.work();
         }
     }
 
-    /// Takes a value on a rung; gives one for the next, every second time.
-    #[inline(never)]
-    fn step(&mut self, number: u8, value: f32) -> Option<f32> {
-        let rung = self.rungs.get_mut(usize::from(number))?;
-        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(value);
-        rung.past = [b, c, d, e, f, g, h, i, j, k, l, value];
-        rung.odd = !rung.odd;
-        let next = (!rung.odd).then(|| half_band([g, i, j, k, value]));
-        let y = band([a, b, c, d, e, f, g, h, i, j, k, l, value]);
-        self.extremes(number, [y], 0.98);
-        next
-    }
-
-    /// Takes two values on a rung; gives one for the next.
-    #[inline(never)]
-    fn step_2(&mut self, number: u8, [m, n]: [f32; 2]) -> f32 {
-        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return 0.0 };
-        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
-        rung.past = [c, d, e, f, g, h, i, j, k, l, m, n];
-        let next = half_band([h, j, k, l, n]);
-        let y = [
-            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
-            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
-        ];
-        self.extremes(number, y, 0.960_4);
-        next
-    }
-
-    /// Takes four values on a rung; gives two for the next.
-    #[inline(never)]
-    fn step_4(&mut self, number: u8, [m, n, o, p]: [f32; 4]) -> [f32; 2] {
-        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return [0.0; 2] };
-        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
-        rung.past = [e, f, g, h, i, j, k, l, m, n, o, p];
-        let next = [half_band([h, j, k, l, n]), half_band([j, l, m, n, p])];
-        let y = [
-            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
-            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
-            band([c, d, e, f, g, h, i, j, k, l, m, n, o]),
-            band([d, e, f, g, h, i, j, k, l, m, n, o, p]),
-        ];
-        self.extremes(number, y, 0.922_368_2);
-        next
-    }
-
-    /// Takes eight values on the top rung; gives four for the next.
-    #[inline(never)]
-    fn step_8(&mut self, [m, n, o, p, q, r, s, t]: [f32; BATCH]) -> [f32; 4] {
-        let Some(rung) = self.rungs.get_mut(0) else { return [0.0; 4] };
-        let [a, b, c, d, e, f, g, h, i, j, k, l] = rung.past(m);
-        rung.past = [i, j, k, l, m, n, o, p, q, r, s, t];
-        let next = [
-            half_band([h, j, k, l, n]),
-            half_band([j, l, m, n, p]),
-            half_band([l, n, o, p, r]),
-            half_band([n, p, q, r, t]),
-        ];
-        if self.first_rung > 0 {
-            return next;
-        }
-        let y = [
-            band([a, b, c, d, e, f, g, h, i, j, k, l, m]),
-            band([b, c, d, e, f, g, h, i, j, k, l, m, n]),
-            band([c, d, e, f, g, h, i, j, k, l, m, n, o]),
-            band([d, e, f, g, h, i, j, k, l, m, n, o, p]),
-            band([e, f, g, h, i, j, k, l, m, n, o, p, q]),
-            band([f, g, h, i, j, k, l, m, n, o, p, q, r]),
-            band([g, h, i, j, k, l, m, n, o, p, q, r, s]),
-            band([h, i, j, k, l, m, n, o, p, q, r, s, t]),
-        ];
-        self.extremes(0, y, 0.850_763_1);
-        next
-    }
-
-    /// Takes band-passed values of a rung, oldest first; `decay` is what becomes of
-    /// the swing meanwhile.
+    /// Takes band-passed values of a rung, oldest first, behind the one before them.
     #[inline]
-    fn extremes<const N: usize>(&mut self, number: u8, band: [f32; N], decay: f32) {
-        if number < self.first_rung {
-            return;
-        }
-        let floor = self.min_sway_g * 0.9;
-        let spacing = PARTS.wrapping_shl(u32::from(number));
-        // The middle of the band-pass lies 6 samples of this rung back, and the
+    fn extremes(&mut self, number: u8, band: &[i32]) {
+        let floor = self.floor;
+        let shift = u32::from(number).wrapping_add(PARTS_SHIFT);
+        let spacing = 1_u32.wrapping_shl(shift);
+        let count = band.len().wrapping_sub(1) as u32;
+        // The middle of the band-pass lies 5 samples of this rung back, and the
         // rungs above have added 3 of theirs each.
-        let late = spacing.wrapping_mul(9).wrapping_sub(3 * PARTS);
+        let late = spacing.wrapping_mul(8).wrapping_sub(3 * PARTS);
         let newest = self.index.wrapping_mul(PARTS).wrapping_sub(late);
-        let mut time = newest.wrapping_sub(spacing.wrapping_mul(N as u32));
+        let mut time = newest.wrapping_sub(count.wrapping_shl(shift));
+        let mut values = band;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
-        rung.swing *= decay;
-        let mut values = band.iter();
+        // 2 % a value.
+        let decay = if count == BATCH as u32 { 38 } else { count.wrapping_mul(5) };
+        rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
         while let Some(rung) = self.rungs.get_mut(usize::from(number)) {
-            let Some(turn) = rung.follow(&mut values, &mut time, spacing, floor) else { break };
+            let Some((at, late)) = rung.follow(values, time, shift, floor) else { break };
+            values = values.get(at.wrapping_sub(1)..).unwrap_or_default();
+            let [before, y, ..] = values else { break };
+            time = time.wrapping_add((at as u32).wrapping_shl(shift));
+            let turn = Turn { y: *y, before: *before, time, late };
+            values = values.get(1..).unwrap_or_default();
             self.close(number, turn, spacing);
         }
     }
@@ -608,22 +663,25 @@ impl Beats {
     }
 
     /// Judges a new cycle by its own shape and by the one before it.
-    fn judge(&mut self, number: u8, mut cycle: Cycle, rise: f32, fall: f32, spacing: u32) {
+    fn judge(&mut self, number: u8, mut cycle: Cycle, rise: i32, fall: i32, spacing: u32) {
         let period = cycle.period();
         let ratio = BAND_PERIOD * spacing as f32 / period;
-        let r = ratio * ratio;
-        let gain = (r * math::exp(1.0 - r)).clamp(0.2, 1.0);
-        cycle.amplitude /= gain;
         let up = f32::from(cycle.rise);
         let sure = self.own_count >= OWN_SURE;
-        let shaped = period >= self.min_period
+        let (rise, fall) = (rise as f32, fall as f32);
+        let mut shaped = ratio > 0.45
+            && period >= self.min_period
             && period <= self.max_period
-            && !(sure && (period > 3.5 * self.own_period || cycle.amplitude < 0.1 * self.own_g))
-            && ratio > 0.45
-            && cycle.amplitude >= self.min_sway_g
+            && !(sure && period > 3.5 * self.own_period)
             && math::alike(rise, fall, 3.0)
             && up > 0.25 * period
             && up < 0.75 * period;
+        if shaped {
+            let gain = gain(ratio).clamp(0.2, 1.0);
+            cycle.amplitude = 0.25 * (rise + fall) * self.unit_g / gain;
+            shaped =
+                cycle.amplitude >= self.min_sway_g && !(sure && cycle.amplitude < 0.1 * self.own_g);
+        }
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
         if shaped {
             let last = *rung.latest();
@@ -698,7 +756,7 @@ impl Beats {
             .iter()
             .take(last.saturating_add(1))
             .skip(slower)
-            .any(|r| 0.5 * r.swing > 1.5 * cycle.amplitude);
+            .any(|r| 0.5 * r.swing as f32 * self.unit_g > 1.5 * cycle.amplitude);
         larger && waited_s < OVERSHADOWED_S
     }
 
@@ -844,6 +902,7 @@ impl Beats {
             }
             // Room was made above.
             let _ = self.ready.push_back(beat);
+            self.any_ready = true;
         }
     }
 
@@ -883,12 +942,13 @@ impl Beats {
 
     /// True while a finished beat waits.
     pub fn has_ready(&self) -> bool {
-        !self.ready.is_empty()
+        self.any_ready
     }
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.
     pub fn next(&mut self, newest_us: u64) -> Option<Beat> {
         let beat = self.ready.pop_front()?;
+        self.any_ready = !self.ready.is_empty();
         let behind = self.index.wrapping_mul(PARTS).wrapping_sub(beat.peak) as f32;
         let ago_us = math::round_u32(behind * self.spacing_us / PARTS as f32);
         Some(Beat {

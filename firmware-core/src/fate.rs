@@ -15,6 +15,10 @@
 //! **Dead, or the tag off?** Over the same run, log likelihood ratios of
 //! "floating" and of "lying loose on the bottom" against "on a carcass", from
 //! depth, posture and the kind of rocking.
+//!
+//! **Whose life?** The animal's own rhythm and activity are remembered. Another rhythm
+//! in another posture is what ate it; the usual activity in another posture is a tag
+//! that has come to sit otherwise.
 
 use crate::checkpoint::Kept;
 use crate::config::{Breathing, Config};
@@ -48,6 +52,8 @@ const TURNED_G: f32 = 0.5;
 const PITCH_EVEN_DEG: f32 = 36.0;
 const PITCH_LEANT_DEG: f32 = 26.0;
 const PITCH_CLEAR_DEG: f32 = 12.0;
+/// A carcass lies within this of level, degrees.
+const LEVEL_DEG: f32 = 16.0;
 /// Bounds of the class evidence, so that a change of class stays possible.
 const CLASS_MIN: f32 = -7.0;
 const CLASS_MAX: f32 = 12.0;
@@ -63,8 +69,10 @@ const HABIT_MEMORY_MIN: f32 = 120.0;
 /// after which the tag is taken to sit otherwise on an animal that swims on.
 const SHIFTED_MIN: u8 = 6;
 const SHIFTED_DEG: f32 = 40.0;
-/// Activity within this many times the usual one, either way.
-const USUAL: f32 = 2.0;
+/// Activity from this many times the usual one on; flesh round a swallowed tag damps it to
+/// less.
+const USUAL_LEAST: f32 = 0.5;
+const USUAL_MOST: f32 = 4.0;
 /// Another animal: how unlike its rhythm and posture are, each in steps that one minute
 /// of the same animal seldom makes. Period and sway as logarithms of their ratio.
 const STEP_PERIOD: f32 = 0.26;
@@ -77,8 +85,10 @@ const STRANGER_STEPS: f32 = 3.2;
 const DOUBTFUL_STEPS: f32 = 2.2;
 const STRANGER_DEG: f32 = 12.0;
 /// Slow motion this many times that of the sensor's own noise is rocking, however little.
-const ROCKED: f32 = 1.5;
+const ROCKED: f32 = 1.25;
 const ROCKED_G: f32 = 1.0e-4;
+/// How much longer an animal that rests is given in a posture that none keeps.
+const RESTS_LONGER: f32 = 3.0;
 /// Least trusted part of a minute for it to be evidence.
 const GOOD_MIN: f32 = 0.6;
 
@@ -89,6 +99,7 @@ struct Clues {
     off_deg: f32,
     /// Head up or down in the worn frame, 0 to 90 degrees, where that frame is known.
     pitch_deg: Option<f32>,
+    depth_range_m: f32,
     /// Rocked by waves of a few seconds, as a float is.
     chop: bool,
     /// Rocked slowly, as swell rocks a carcass.
@@ -159,6 +170,7 @@ pub struct FateTest {
     anchor: [f32; 3],
     was_quiet: bool,
     off_deg: f32,
+    level: bool,
     habit_min: f32,
     habit_s: f32,
     habit_g: f32,
@@ -195,6 +207,7 @@ impl FateTest {
             anchor: [0.0, 0.0, 1.0],
             was_quiet: false,
             off_deg: 0.0,
+            level: false,
             habit_min: 0.0,
             habit_s: 0.0,
             habit_g: 0.0,
@@ -251,6 +264,7 @@ impl FateTest {
         let open = self.report.is_none_or(|r| r.fate == Fate::Alive);
         self.lived = lives && !clues.doubtful && open;
         self.off_deg = clues.off_deg;
+        self.level = clues.pitch_deg.is_some_and(|p| p < LEVEL_DEG);
         self.shifted_min = match (clues.active, self.shifted()) {
             (true, false) if open => self.shifted_min.saturating_add(1),
             _ => 0,
@@ -309,6 +323,10 @@ impl FateTest {
         let period = math::abs(math::ln(minute.period_s / self.habit_s));
         let sway = math::abs(math::ln(minute.sway_g / self.habit_g));
         let posture = (off_deg / STEP_POSTURE_DEG).min(1.0);
+        if period < STEP_PERIOD {
+            // Its own rhythm, handed on less well: by a mount that works loose, or a tether.
+            return posture;
+        }
         period / STEP_PERIOD + sway / STEP_SWAY + posture
     }
 
@@ -364,7 +382,9 @@ impl FateTest {
         } else {
             0.0
         };
-        self.bottom + as_worn
+        // Nor level fore and aft, as a carcass does whichever way it rolls.
+        let level = if self.level { -1.4 } else { 0.0 };
+        self.bottom + as_worn + level
     }
 
     fn class(&self) -> Fate {
@@ -395,8 +415,14 @@ impl FateTest {
         if c.stranger {
             return 2.0 * LN_1000 / self.off_min;
         }
-        let odd = c.off_deg > OFF_DEG || (c.chop && c.steady && c.off_deg > 15.0);
-        let off = if odd { LN_1000 / self.off_min } else { 0.0 };
+        let off = if c.chop && c.steady && c.off_deg > 15.0 {
+            LN_1000 / self.off_min
+        } else if c.off_deg > OFF_DEG {
+            // What rests has time: its tag may have come to sit otherwise as it lay there.
+            LN_1000 / if self.rests { RESTS_LONGER * self.off_min } else { self.off_min }
+        } else {
+            0.0
+        };
         depth * pause.max(off)
     }
 
@@ -432,6 +458,7 @@ impl FateTest {
             depth,
             off_deg: attitude.map_or(0.0, |a| a.off_deg),
             pitch_deg: attitude.map(|a| math::abs(a.pitch_deg)),
+            depth_range_m: minute.depth_range_m,
             steady: moved_g < STEADY_G,
             turned: moved_g > TURNED_G,
             stranger: swims && unlike > STRANGER_STEPS,
@@ -440,7 +467,8 @@ impl FateTest {
                 && matches!(depth, DepthClue::Moving | DepthClue::Unknown)
                 && self.habit_min >= HABIT_KNOWN_MIN
                 && attitude.is_some_and(|a| a.off_deg > SHIFTED_DEG)
-                && math::alike(minute.odba_g, self.habit_odba_g, USUAL),
+                && minute.odba_g > USUAL_LEAST * self.habit_odba_g
+                && minute.odba_g < USUAL_MOST * self.habit_odba_g,
             chop: fast > 0.008 && fast > 0.4 * slow,
             heaved: slow > 0.006 && fast < 0.35 * slow,
             still: quiet && self.excess < 0.025,
@@ -471,7 +499,8 @@ impl FateTest {
         // Below the surface it may hang from a snag, or from a resting animal.
         let hangs = stands > 0.1 && !c.quiet;
         let mut floating = match c.depth {
-            DepthClue::Surface => 0.8,
+            // A float goes with the waves: its depth is all but the same.
+            DepthClue::Surface => (0.8 - 3.0 * (c.depth_range_m - 0.3).max(0.0)).max(-1.0),
             DepthClue::Stationary if hangs => 0.0,
             DepthClue::Stationary | DepthClue::Moving => -1.5,
             DepthClue::Unknown => 0.0,
@@ -482,6 +511,12 @@ impl FateTest {
             0.0
         } else {
             -0.7
+        };
+        // It rights itself: what rocks it leaves its mean posture as it is.
+        floating += match (c.steady, hangs) {
+            (true, _) => 0.3,
+            (false, true) => -0.2,
+            (false, false) => -1.5,
         };
         floating += if stands > 0.0 { 0.5 * stands } else { 2.0 * stands };
         let mut bottom = match c.depth {

@@ -53,6 +53,13 @@ pub fn floor(x: f32) -> i32 {
     if (cut as f32) > x { cut.wrapping_sub(1) } else { cut }
 }
 
+/// The nearest whole number, for `x` from -2^22 to 2^22.
+#[inline]
+pub fn nearest(x: f32) -> i32 {
+    // 1.5 * 2^23 leaves the whole number in the low bits.
+    (x + 12_582_912.0).to_bits().wrapping_sub(0x4b40_0000) as i32
+}
+
 /// `2^n` for whole `n` from -126 to 127, clamped to that range.
 fn power_of_two(n: i32) -> f32 {
     f32::from_bits((n.clamp(-126, 127).wrapping_add(127) as u32).wrapping_shl(23))

@@ -94,10 +94,11 @@ impl Sums {
 
     /// Adds the part of a cycle that lies in this minute.
     fn add_beat(&mut self, beat: &Beat) {
-        let [part, sway, period] = share(beat, self.start_us);
-        self.beats += part;
-        self.sway += sway;
-        self.period += period;
+        if let Some([part, sway, period]) = share(beat, self.start_us) {
+            self.beats += part;
+            self.sway += sway;
+            self.period += period;
+        }
     }
 
     fn summary(&self, expected: f32) -> Summary {
@@ -129,14 +130,18 @@ impl Sums {
 }
 
 /// The part of a beat's cycle that lies in the minute from `start_us`, and that
-/// part of its amplitude and of its period.
-fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
-    let half = math::s_to_us(0.5 * beat.period_s);
+/// part of its amplitude and of its period; `None` where nothing of it does.
+fn share(beat: &Beat, start_us: u64) -> Option<[f32; 3]> {
+    let half = u64::from(math::round_u32(0.5e6 * beat.period_s));
     let from = beat.t_us.saturating_sub(half).max(start_us);
     let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
-    let Some(inside) = to.checked_sub(from) else { return [0.0; 3] };
-    let part = math::us_to_s(inside) / beat.period_s;
-    [part, part * beat.amplitude_g, part * beat.period_s]
+    if to <= from {
+        return None;
+    }
+    // Less than a minute.
+    let inside = to.wrapping_sub(from) as u32;
+    let part = inside as f32 * 1.0e-6 / beat.period_s;
+    Some([part, part * beat.amplitude_g, part * beat.period_s])
 }
 
 /// Collects minutes; each is given out once the beats in it are certain.
@@ -194,15 +199,20 @@ impl Minutes {
         let s = &mut self.now;
         s.depth += depth_m;
         s.depth_count = s.depth_count.saturating_add(1);
-        s.depth_low = s.depth_low.min(depth_m);
-        s.depth_high = s.depth_high.max(depth_m);
+        if depth_m < s.depth_low {
+            s.depth_low = depth_m;
+        }
+        if depth_m > s.depth_high {
+            s.depth_high = depth_m;
+        }
     }
 
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
         self.now.add_beat(beat);
-        for (a, s) in self.ahead.iter_mut().zip(share(beat, self.now.end_us())) {
-            *a += s;
+        if let Some([part, sway, period]) = share(beat, self.now.end_us()) {
+            let [beats, sways, periods] = self.ahead;
+            self.ahead = [beats + part, sways + sway, periods + period];
         }
         if let Some(before) = self.before.as_mut() {
             before.add_beat(beat);

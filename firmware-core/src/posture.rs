@@ -23,6 +23,12 @@ const FULL_SCALE: f32 = 30_000.0;
 /// 1.5 * 2^23: added to a number it leaves the nearest whole number in the low bits.
 const ROUNDER: f32 = 12_582_912.0;
 
+/// What stands for 1 in a direction of whole numbers.
+pub const AXIS_ONE: f32 = 32_767.0;
+/// Low bits of a product with such a direction that are let go.
+const AXIS_SHIFT: u32 = 9;
+const AXIS_SCALE: f32 = 512.0;
+
 /// Sums of dynamic acceleration over a few samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Activity {
@@ -49,13 +55,13 @@ pub struct Detail {
 
 /// Sums over a few samples, in counts times the length of the window.
 struct Sums {
-    odba: u32,
+    odba: f32,
     vedba: f32,
     vedba2: f32,
 }
 
 impl Sums {
-    const ZERO: Sums = Sums { odba: 0, vedba: 0.0, vedba2: 0.0 };
+    const ZERO: Sums = Sums { odba: 0.0, vedba: 0.0, vedba2: 0.0 };
 }
 
 /// The running mean.
@@ -128,7 +134,10 @@ impl Posture {
     #[inline]
     pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
         let scale = self.to_counts;
-        let [x, y, z] = accel_g.map(|a| (a * scale + ROUNDER).to_bits() as i16);
+        let [x, y, z] = accel_g;
+        let x = (x * scale + ROUNDER).to_bits() as i16;
+        let y = (y * scale + ROUNDER).to_bits() as i16;
+        let z = (z * scale + ROUNDER).to_bits() as i16;
         if let Some(slot) = self.ring.get_mut(usize::from(self.head) % RING) {
             *slot = [x, y, z];
         }
@@ -175,7 +184,7 @@ impl Posture {
         let unit = self.mean_g;
         (count > 0).then_some(Activity {
             count,
-            odba_g: sums.odba as f32 * unit,
+            odba_g: sums.odba * unit,
             vedba_g: sums.vedba * unit,
             vedba2_g2: sums.vedba2 * unit * unit,
         })
@@ -208,11 +217,8 @@ impl Posture {
             let dx = i32::from(rx).wrapping_mul(whole).wrapping_sub(sx);
             let dy = i32::from(ry).wrapping_mul(whole).wrapping_sub(sy);
             let dz = i32::from(rz).wrapping_mul(whole).wrapping_sub(sz);
-            odba = odba
-                .wrapping_add(dx.unsigned_abs())
-                .wrapping_add(dy.unsigned_abs())
-                .wrapping_add(dz.unsigned_abs());
             let (fx, fy, fz) = (dx as f32, dy as f32, dz as f32);
+            odba += math::abs(fx) + math::abs(fy) + math::abs(fz);
             let square = fx * fx + fy * fy + fz * fz;
             vedba += math::sqrt_of_large(square);
             vedba2 += square;
@@ -223,7 +229,8 @@ impl Posture {
 
     /// Static acceleration of the sample half a window back, g.
     pub fn static_g(&self) -> [f32; 3] {
-        self.sum.map(|s| s as f32 * self.mean_g)
+        let [x, y, z] = self.sum;
+        [x as f32 * self.mean_g, y as f32 * self.mean_g, z as f32 * self.mean_g]
     }
 
     /// Samples taken and not yet worked on.
@@ -236,16 +243,27 @@ impl Posture {
         self.filled
     }
 
-    /// `axis` times the sample `age` before the newest; `axis` in units of
-    /// [`Posture::unit_g`]; `age` below [`Posture::held`].
+    /// `axis` times each of the samples from that `age` before the newest of those
+    /// worked on, less `offset`, oldest first; `axis` in [`AXIS_ONE`], the results in
+    /// [`Posture::sway_unit_g`]; `age` below [`Posture::held`].
     #[inline]
-    pub fn along(&self, axis: [f32; 3], age: u8) -> f32 {
-        math::dot(axis, self.back(age).map(f32::from))
+    pub fn along(&self, axis: [i32; 3], offset: i32, age: u8, out: &mut [i32]) {
+        let [ax, ay, az] = axis;
+        let mut place = self.head.wrapping_sub(self.waiting).wrapping_sub(age).wrapping_sub(1);
+        for value in out {
+            let [x, y, z] = self.ring.get(usize::from(place) % RING).copied().unwrap_or([0; 3]);
+            let sum = ax
+                .wrapping_mul(i32::from(x))
+                .wrapping_add(ay.wrapping_mul(i32::from(y)))
+                .wrapping_add(az.wrapping_mul(i32::from(z)));
+            *value = (sum >> AXIS_SHIFT).wrapping_sub(offset);
+            place = place.wrapping_add(1);
+        }
     }
 
-    /// What one whole number stands for, g.
-    pub fn unit_g(&self) -> f32 {
-        self.to_g
+    /// What one whole number of [`Posture::along`] stands for, g.
+    pub fn sway_unit_g(&self) -> f32 {
+        self.to_g * (AXIS_SCALE / AXIS_ONE)
     }
 
     /// The finer look at the sample half a window back.
@@ -255,17 +273,19 @@ impl Posture {
         let last = self.back(middle.wrapping_add(1));
         let earlier = self.back(middle.wrapping_add(self.half_beat));
         let later = self.back(middle.wrapping_sub(self.half_beat));
-        let mut step2 = 0_i32;
-        for (r, l) in raw.iter().zip(last) {
-            let step = i32::from(*r).wrapping_sub(i32::from(l)).clamp(-15_000, 15_000);
-            step2 = step2.wrapping_add(step.wrapping_mul(step));
-        }
-        let mut swing_g = [0.0; 3];
-        for (((w, r), e), l) in swing_g.iter_mut().zip(raw).zip(earlier).zip(later) {
-            let twice = i32::from(r).wrapping_mul(2);
+        let ([rx, ry, rz], [lx, ly, lz]) = (raw, last);
+        let ([ex, ey, ez], [fx, fy, fz]) = (earlier, later);
+        let step2 = |r: i16, l: i16| {
+            let step = i32::from(r).wrapping_sub(i32::from(l)).clamp(-15_000, 15_000);
+            step.wrapping_mul(step)
+        };
+        let step2 = step2(rx, lx).wrapping_add(step2(ry, ly)).wrapping_add(step2(rz, lz));
+        let half_g = 0.5 * self.to_g;
+        let swing = |r: i16, e: i16, l: i16| {
             let sides = i32::from(e).wrapping_add(i32::from(l));
-            *w = twice.wrapping_sub(sides) as f32 * (0.5 * self.to_g);
-        }
+            i32::from(r).wrapping_mul(2).wrapping_sub(sides) as f32 * half_g
+        };
+        let swing_g = [swing(rx, ex, fx), swing(ry, ey, fy), swing(rz, ez, fz)];
         Detail { swing_g, step2_g2: step2 as f32 * self.to_g * self.to_g }
     }
 }

@@ -56,15 +56,17 @@ impl Decimator {
 /// Doubles a rate by cubic interpolation (weights -1, 9, 9, -1 over 16).
 #[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Doubler {
-    past: [f32; 3],
+    past: [i32; 3],
 }
 
 impl Doubler {
     /// Gives the value two samples back and the one half a sample after it.
-    fn step(&mut self, x: f32) -> [f32; 2] {
+    #[inline(never)]
+    fn step(&mut self, x: i32) -> [i32; 2] {
         let [a, b, c] = self.past;
         self.past = [b, c, x];
-        [b, (9.0 * (b + c) - a - x) * 0.0625]
+        let sides = a.wrapping_add(x);
+        [b, b.wrapping_add(c).wrapping_mul(9).wrapping_sub(sides) >> 4]
     }
 }
 
@@ -104,14 +106,14 @@ impl Interpolator {
     }
 
     /// Takes values where the factor is 2; gives twice as many.
-    pub fn double(&mut self, values: [f32; 4]) -> [f32; 8] {
+    pub fn double(&mut self, values: [i32; 4]) -> [i32; 8] {
         let [a, b, c, d] = values.map(|x| self.first.step(x));
         let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);
         [a, b, c, d, e, f, g, h]
     }
 
     /// Takes values where the factor is 4; gives four times as many.
-    pub fn quadruple(&mut self, values: [f32; 2]) -> [f32; 8] {
+    pub fn quadruple(&mut self, values: [i32; 2]) -> [i32; 8] {
         let [[a, b], [c, d]] = values.map(|x| self.first.step(x));
         let [a, b, c, d] = [a, b, c, d].map(|x| self.second.step(x));
         let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);

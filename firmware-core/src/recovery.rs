@@ -41,16 +41,16 @@ const STEEPS: [f32; 5] = [0.14, 0.26, 0.42, 0.62, 0.86];
 const LOG_SCALE: f32 = 4096.0;
 const MISSING: i16 = i16::MIN;
 /// Ridge weights: the size of the swing and of the change, as expected noise over expected size, squared.
-const RIDGE_SWING: f32 = 0.12;
-const RIDGE_CHANGE: f32 = 0.1;
+const RIDGE_SWING: f32 = 0.2;
+const RIDGE_CHANGE: f32 = 0.2;
 /// What is known of recovery times beforehand: a log-normal law of this median, h, and
 /// this spread, from 10.54 +/- 3.78 h (Whitney et al. 2016), a little wider. Without
 /// it, half a day's swing looks like the beginning of a recovery that ends some time
 /// after the record does.
 const PRIOR_H: f32 = 9.9;
-const PRIOR_SPREAD: f32 = 0.4;
+const PRIOR_SPREAD: f32 = 0.38;
 /// Part of the bins that counts as independent: neighbours share the animal's mood.
-const INDEPENDENT: f32 = 0.45;
+const INDEPENDENT: f32 = 0.72;
 /// Floor of the residual variance, squared log units.
 const RESIDUAL_FLOOR: f32 = 2.0e-4;
 /// Bins (of any length) before the first fit.

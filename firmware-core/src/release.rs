@@ -29,6 +29,8 @@ pub struct Grounds<'a> {
     pub now_us: u64,
     /// The decision on fate that stands.
     pub fate: Option<&'a FateReport>,
+    /// Evidence against a living animal, decided or not, natural log.
+    pub not_living: f32,
     /// The estimate of recovery.
     pub recovery: Option<&'a RecoveryReport>,
     /// Latest depth, m.
@@ -38,6 +40,9 @@ pub struct Grounds<'a> {
     /// Part of the memory used.
     pub memory_used: Option<f32>,
 }
+
+/// Evidence against a living animal from which a recovered one is not let go: ln(10).
+const DOUBT: f32 = 2.3;
 
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct Rule {
@@ -200,6 +205,10 @@ impl Release {
                 continue;
             }
             if daylight && !self.daylight(g.now_us) {
+                continue;
+            }
+            if *cause == Cause::Recovered && g.not_living > DOUBT {
+                // It may just have died: that is worth knowing first.
                 continue;
             }
             let since_us = u64::from(since).saturating_mul(1_000_000);

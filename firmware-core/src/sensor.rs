@@ -66,7 +66,7 @@ impl Axis {
 pub struct Sensor {
     period_us: u64,
     /// Longest step from sample to sample that is no gap.
-    longest_us: u64,
+    longest_us: u32,
     /// Nothing odd about time since the last sample.
     calm: bool,
     /// Calm and lively: the next sample may take the short way.
@@ -99,7 +99,7 @@ impl Sensor {
         let hz = config.logger().sample_hz;
         Sensor {
             period_us: u64::from(config.sample_us().max(1)),
-            longest_us: u64::from(config.sample_us()).saturating_mul(3) / 2,
+            longest_us: config.sample_us().saturating_mul(3) / 2,
             calm: false,
             easy: false,
             lively: false,
@@ -152,7 +152,8 @@ impl Sensor {
     pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
         // Calm: the offset of the clock has not changed since the last sample.
         let step = sample.t_us.wrapping_sub(self.last_raw_us);
-        if !self.easy || step.wrapping_sub(1) >= self.longest_us || !self.live(sample.accel_g) {
+        let timely = step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us;
+        if !self.easy || !timely || !self.live(sample.accel_g) {
             return None;
         }
         self.keep(sample.accel_g);
@@ -180,9 +181,10 @@ impl Sensor {
     /// Keeps the values that the next ones are held against.
     #[inline]
     fn keep(&mut self, accel: [f32; 3]) {
-        for (axis, a) in self.axes.iter_mut().zip(accel) {
-            axis.last = a;
-        }
+        let ([ax, ay, az], [x, y, z]) = (&mut self.axes, accel);
+        ax.last = x;
+        ay.last = y;
+        az.last = z;
     }
 
     /// Takes a reading. `None`: it is dropped (a repeated or unbelievable time).

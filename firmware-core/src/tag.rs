@@ -10,12 +10,12 @@ use crate::fate::FateTest;
 use crate::frame::Frame;
 use crate::math;
 use crate::minute::{Minutes, Summary};
-use crate::posture::{BATCH_MAX, Posture};
+use crate::posture::{AXIS_ONE, BATCH_MAX, Posture};
 use crate::rate::{Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
-use crate::sensor::Sensor;
+use crate::sensor::{Checked, Sensor};
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
 
@@ -58,7 +58,7 @@ pub struct Beat {
 }
 
 /// What the animal was doing in a minute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
     /// Beating its tail.
@@ -76,7 +76,7 @@ pub enum State {
 }
 
 /// One minute, summarised.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Minute {
     /// Start of the minute, microseconds.
@@ -254,9 +254,11 @@ pub struct Front {
     decimator: Decimator,
     posture: Posture,
     sway: SwayAxis,
-    axis: [f32; 3],
+    /// Sway axis in whole numbers, see [`Posture::along`].
+    axis: [i32; 3],
     axis_known: bool,
-    offset_g: f32,
+    /// Taken off what lies along it.
+    offset: i32,
     overturned: bool,
     /// Samples at the working rate to a batch.
     batch: u8,
@@ -264,6 +266,10 @@ pub struct Front {
     good: u8,
     /// Samples in the posture window that the beat stage has not seen yet.
     behind: u8,
+    /// Samples that give the beat stage its eight values.
+    chunk: u8,
+    /// The beat stage has something to do.
+    busy: bool,
     /// Time of the newest sample of the last batch, microseconds.
     batch_us: u64,
     interpolator: Interpolator,
@@ -333,11 +339,13 @@ impl fmt::Debug for Tag {
             .field("sway", &self.front.sway)
             .field("axis", &self.front.axis)
             .field("axis_known", &self.front.axis_known)
-            .field("offset_g", &self.front.offset_g)
+            .field("offset", &self.front.offset)
             .field("overturned", &self.front.overturned)
             .field("batch", &self.front.batch)
             .field("good", &self.front.good)
             .field("behind", &self.front.behind)
+            .field("chunk", &self.front.chunk)
+            .field("busy", &self.front.busy)
             .field("batch_us", &self.front.batch_us)
             .field("interpolator", &self.front.interpolator)
             .field("beats", &self.front.beats)
@@ -433,7 +441,7 @@ impl Tag {
     fn fit_step(&mut self, out: &mut Output) {
         if let Some(report) = self.recovery.step(self.front.now_us) {
             out.recovery = Some(report);
-            self.record(record::EVENT_BYTES);
+            self.record(record::RECOVERY_STORED);
         }
     }
 
@@ -462,10 +470,10 @@ impl Tag {
         out.fault = out.fault.or(fault);
         out.fate = verdict.fate;
         if out.fate.is_some() {
-            self.record(record::EVENT_BYTES);
+            self.record(record::FATE_STORED);
         }
         self.recovery.add(self.judges.living().then_some(s));
-        self.record(record::MINUTE_BYTES);
+        self.record(record::minute_stored(verdict.minute.t_us));
         out.minute = Some(verdict.minute);
     }
 
@@ -474,6 +482,7 @@ impl Tag {
         let grounds = Grounds {
             now_us: self.front.now_us,
             fate: self.judges.report(),
+            not_living: self.judges.not_living(),
             recovery: self.recovery.report(),
             depth_m: self.front.depth_m,
             cell_left: self.cell_left,
@@ -481,7 +490,7 @@ impl Tag {
         };
         let decision = self.release.step(&grounds);
         if decision.is_some() {
-            self.record(record::EVENT_BYTES);
+            self.record(record::RELEASE_STORED);
         }
         decision
     }
@@ -542,7 +551,8 @@ impl Tag {
         self.release.decision().copied()
     }
 
-    /// Bytes written to memory so far by the default record (minute summaries and events).
+    /// Bytes that the log takes so far: minutes, hours, decisions on fate and release,
+    /// estimates of recovery, each with its head and check sum.
     pub fn record_bytes(&self) -> u32 {
         self.record_bytes
     }
@@ -557,10 +567,10 @@ impl Front {
         let interpolator = Interpolator::new(working_hz);
         let top_hz = working_hz * f32::from(interpolator.factor());
         let posture = Posture::new(config, working_hz);
-        let beats = Beats::new(config, top_hz);
+        let beats = Beats::new(config, top_hz, posture.sway_unit_g());
         let frame = Frame::new(config.logger().mount_deg);
         let sample_us = 1.0e6 / sample_hz;
-        // A batch fills the beat stage's eight values once, or twice at the slowest rates.
+        // At slow rates sooner, so that nothing waits for long.
         let batch = if interpolator.factor() == 1 { BATCH_MAX } else { BATCH_MAX / 2 };
         // The mean of n samples belongs half of n - 1 samples back.
         let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
@@ -570,13 +580,19 @@ impl Front {
             sensor: Sensor::new(config),
             posture,
             sway: SwayAxis::new(working_hz / f32::from(batch), frame.given_left()),
-            axis: [0.0; 3],
+            axis: [0; 3],
             axis_known: false,
-            offset_g: 0.0,
+            offset: 0,
             overturned: false,
             batch,
             good: 0,
             behind: 0,
+            chunk: match interpolator.factor() {
+                4 => 2,
+                2 => 4,
+                _ => 8,
+            },
+            busy: false,
             batch_us: 0,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
@@ -601,20 +617,30 @@ impl Front {
             self.depth_m = Some(depth);
             self.minutes.add_depth(depth);
         }
+        let (mut accel_g, mut good, mut repeats) = (sample.accel_g, true, 1);
         if let Some(t_us) = self.sensor.pass(sample) {
             self.now_us = t_us;
-            self.working(sample.accel_g, true);
-            return true;
+        } else {
+            let Some(checked) = self.look(sample, fault) else { return false };
+            accel_g = checked.accel_g;
+            good = checked.good;
+            repeats = checked.repeats;
         }
-        self.take_oddly(sample, fault)
+        loop {
+            self.working(accel_g, good);
+            repeats = repeats.saturating_sub(1);
+            if repeats == 0 {
+                return true;
+            }
+        }
     }
 
-    /// A sample with something odd about its time or an axis. False: it is dropped.
+    /// A sample with something odd about its time or an axis. `None`: it is dropped.
     #[inline(never)]
-    fn take_oddly(&mut self, sample: &Sample, out: &mut Option<FaultKind>) -> bool {
+    fn look(&mut self, sample: &Sample, out: &mut Option<FaultKind>) -> Option<Checked> {
         let (checked, fault) = self.sensor.step(sample);
         *out = fault;
-        let Some(checked) = checked else { return false };
+        let checked = checked?;
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
@@ -622,13 +648,11 @@ impl Front {
             self.behind = 0;
             self.beats.restart();
         }
-        for _ in 0..checked.repeats {
-            self.working(checked.accel_g, checked.good);
-        }
-        true
+        Some(checked)
     }
 
     /// Brings a sample to the working rate.
+    #[inline]
     fn working(&mut self, accel_g: [f32; 3], good: bool) {
         if self.decimator.factor() == 1 {
             self.working_step(accel_g, good);
@@ -638,15 +662,15 @@ impl Front {
     }
 
     /// One sample at the working rate. Samples are worked on in batches: posture
-    /// and the top of the beat stage with the last of one, what is left of the
-    /// beat stage with those that follow.
+    /// with the last of one, the beat stage with those that follow, so that no
+    /// sample costs much.
     #[inline]
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
         self.good = self.good.wrapping_add(u8::from(good));
         if self.posture.take(accel_g) >= self.batch {
             self.batch_step();
-        } else {
-            self.beats.work();
+        } else if self.busy {
+            self.beat_step();
         }
     }
 
@@ -655,7 +679,11 @@ impl Front {
         self.behind = self.behind.saturating_add(self.batch);
         self.batch_us = self.now_us;
         self.posture_step(self.batch);
-        self.sway_step();
+        if self.axis_known {
+            self.busy = true;
+        } else {
+            self.behind = 0;
+        }
     }
 
     /// Posture and activity of `count` samples.
@@ -678,40 +706,41 @@ impl Front {
         }
     }
 
-    /// Sideways acceleration for the beat stage. Once the axis is known the window
-    /// still holds what came before it: that is caught up on, a batch more each time.
-    fn sway_step(&mut self) {
-        if !self.axis_known {
-            self.behind = 0;
-            return;
-        }
-        self.sway_batch();
-        if self.behind >= self.batch {
-            self.sway_batch();
+    /// Some of the beat stage's work. Once the axis is known the window still holds
+    /// what came before it: that is caught up on, since there is room for more than
+    /// a batch's work between one batch and the next.
+    #[inline(never)]
+    fn beat_step(&mut self) {
+        for _ in 0..self.interpolator.factor() {
+            self.beat_part();
         }
     }
 
-    #[inline(never)]
-    fn sway_batch(&mut self) {
-        let unit = self.posture.unit_g();
-        let axis = self.axis.map(|a| a * unit);
-        let mut sway_g = [0.0; BATCH_MAX as usize];
-        for value in sway_g.iter_mut().take(usize::from(self.batch)) {
-            self.behind = self.behind.wrapping_sub(1);
-            *value = self.posture.along(axis, self.behind) - self.offset_g;
+    /// One part of the beat stage's work, if there is any.
+    fn beat_part(&mut self) {
+        if self.beats.rests() {
+            if self.behind < self.chunk {
+                self.busy = false;
+                return;
+            }
+            self.sway_step();
         }
-        if self.interpolator.factor() == 1 {
-            self.beats.take(sway_g);
-            return;
+        self.beats.work();
+    }
+
+    /// Sideways acceleration for the beat stage, eight values.
+    fn sway_step(&mut self) {
+        let mut sway = [0; BATCH_MAX as usize];
+        if let Some(part) = sway.get_mut(..usize::from(self.chunk)) {
+            self.posture.along(self.axis, self.offset, self.behind.wrapping_sub(1), part);
         }
-        let [a, b, c, d, ..] = sway_g;
-        if self.interpolator.factor() == 2 {
-            self.beats.take(self.interpolator.double([a, b, c, d]));
-            return;
-        }
-        for pair in [[a, b], [c, d]] {
-            self.beats.take(self.interpolator.quadruple(pair));
-        }
+        self.behind = self.behind.wrapping_sub(self.chunk);
+        let [a, b, c, d, ..] = sway;
+        self.beats.take(match self.chunk {
+            2 => self.interpolator.quadruple([a, b]),
+            4 => self.interpolator.double([a, b, c, d]),
+            _ => sway,
+        });
     }
 
     /// Every few samples: the sway axis, and what only minutes need.
@@ -731,9 +760,12 @@ impl Front {
     /// Takes over a revised axis without a step in the projected signal.
     fn follow_axis(&mut self, static_g: [f32; 3]) {
         let Some(axis) = self.sway.axis() else { return };
-        let before = math::dot(self.axis, static_g);
-        let after = math::dot(axis, static_g);
-        self.offset_g += after - before;
+        let axis = axis.map(|a| math::nearest(a * AXIS_ONE));
+        let ([x, y, z], [bx, by, bz]) = (axis, self.axis);
+        let turned = [x.wrapping_sub(bx), y.wrapping_sub(by), z.wrapping_sub(bz)];
+        let moved_g = math::dot(turned.map(|d| d as f32), static_g) / AXIS_ONE;
+        let moved = (moved_g / self.posture.sway_unit_g()) as i32;
+        self.offset = self.offset.wrapping_add(moved);
         self.axis = axis;
         if !self.axis_known {
             self.axis_known = true;
@@ -806,7 +838,10 @@ impl Front {
     /// After the last sample: works on what has not filled a batch.
     pub fn finish_samples(&mut self) {
         self.posture_flush();
-        self.beats.finish();
+        self.busy = self.axis_known;
+        while self.busy {
+            self.beat_part();
+        }
     }
 
     /// After [`Front::finish_samples`]: the minutes still waiting.
@@ -865,6 +900,12 @@ impl Judges {
             shifted: self.fate.shifted(),
         };
         Verdict { fate, lesson, minute }
+    }
+
+    /// Evidence against a living animal, natural log; see [`Evidence`].
+    pub fn not_living(&self) -> f32 {
+        let [not_living, ..] = self.fate.evidence();
+        not_living
     }
 
     /// False once the animal was found not to live, or not to wear the tag.

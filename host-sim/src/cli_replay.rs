@@ -152,6 +152,8 @@ pub fn run(args: &Args) -> Status {
         Ok(pool) => pool,
         Err(status) => return status,
     };
+    // A thread that has no trace of its own reads ahead for one that has.
+    let overlapped = pool.current_num_threads() > args.traces.len();
     let (send, results) = mpsc::channel();
     let mut printer = Printer { args, several, status: Status::Done, rows: 0, closed: false };
     if args.format == Format::Text && (args.beats || args.minutes) && !args.quiet {
@@ -168,6 +170,7 @@ pub fn run(args: &Args) -> Status {
                     let deployment = args.deployment.as_deref();
                     let mut prepared = replay::prepare(path, deployment, keep, wrap)
                         .map_err(|problem| (Vec::new(), problem))?;
+                    prepared.overlapped = overlapped;
                     let notices = match page {
                         Some(_) => prepared.notices.clone(),
                         None => std::mem::take(&mut prepared.notices),

@@ -164,10 +164,9 @@ pub fn run(args: &Args) -> Status {
         };
         synth::run(&request)
     };
-    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
-    let Ok(pool) = rayon::ThreadPoolBuilder::new().num_threads(jobs).build() else {
-        cli::problem(&Problem::new(format!("--jobs {jobs}: so many threads cannot be started")));
-        return Status::Input;
+    let pool = match cli::threads(args.jobs) {
+        Ok(pool) => pool,
+        Err(status) => return status,
     };
     let (mut seed, end) = (args.seed, args.seed.saturating_add(args.count));
     while seed < end {

@@ -95,11 +95,13 @@ fn long() -> Vec<Request> {
 fn decide(request: &Request) -> Decision {
     let name = request.file_name();
     let keep = Keep { beats: false, minutes: true };
-    let made = run_in_memory(request, keep, |_| false).unwrap_or_else(|e| panic!("{name}: {e}"));
+    let request = Request { fingerprint: true, ..request.clone() };
+    let made = run_in_memory(&request, keep, |_| false).unwrap_or_else(|e| panic!("{name}: {e}"));
     let start = made.report.facts.start_unix_us;
     let config = made.deployment.config(made.report.sample_hz, start).expect("it has just run");
     let deployment_hash = of_bytes(made.deployment_toml.as_bytes());
-    Decision::new(&name, made.fingerprint, Some(deployment_hash), &config, &made.report)
+    let fingerprint = made.fingerprint.expect("asked for");
+    Decision::new(&name, fingerprint, Some(deployment_hash), &config, &made.report)
 }
 
 #[test]

@@ -94,6 +94,8 @@ pub struct Cursor<'a> {
     left: u32,
     count: u32,
     digest: Digest<'static, u32, NoTable>,
+    /// Whether a check sum is wanted.
+    sums: bool,
     block: [u8; BLOCK],
     at: u8,
 }
@@ -108,9 +110,15 @@ impl<'a> Cursor<'a> {
             left: 0,
             count: 0,
             digest: CRC.digest(),
+            sums: true,
             block: [0; BLOCK],
             at: 0,
         }
+    }
+
+    /// Takes bytes from the state for their number alone, without a check sum.
+    pub fn count_only(port: &'a mut dyn Port) -> Self {
+        Cursor { sums: false, ..Cursor::save(port) }
     }
 
     /// Puts `len` bytes into the state.
@@ -145,8 +153,14 @@ impl<'a> Cursor<'a> {
 
     /// Walks over bytes and forgets them.
     pub fn pass_over(&mut self, len: u32) {
-        for _ in 0..len {
-            self.bytes(&mut [0]);
+        let mut some = [0; 16];
+        let mut left = len as usize;
+        while left > 0 {
+            let next = left.min(some.len());
+            if let Some(some) = some.get_mut(..next) {
+                self.bytes(some);
+            }
+            left = left.saturating_sub(next);
         }
     }
 
@@ -196,7 +210,9 @@ impl<'a> Cursor<'a> {
                 None => self.sound = false,
             }
             self.at = self.at.saturating_add(1);
-            self.digest.update(&[*byte]);
+        }
+        if self.sums {
+            self.digest.update(bytes);
         }
         self.count = self.count.wrapping_add(bytes.len() as u32);
     }

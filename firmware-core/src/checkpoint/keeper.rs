@@ -4,7 +4,8 @@
 //! time of the release clock, keeps copies of the state, holds the ceiling
 //! whatever the tag's own time says, and fires the release. Two kinds of copy are
 //! kept: the vitals (clock, decision, release driver, deck: some 150 bytes) every
-//! minute and before anything is fired, and everything every ten minutes.
+//! minute and before anything is fired, and everything every five minutes and after
+//! every decision.
 //!
 //! After a reset [`Keeper::resume`] takes the newest whole copy of each. The tag
 //! goes on from its copy; to it the time away is a gap in the record. The
@@ -56,7 +57,7 @@ impl Settings {
     /// The documented defaults.
     pub const DEFAULT: Settings = Settings {
         vitals_s: 60,
-        copy_s: 600,
+        copy_s: 300,
         unseen_s: 3600,
         watchdog_s: 30,
         release: release_driver::Settings::DEFAULT,
@@ -91,6 +92,8 @@ pub struct Resumed {
     /// The release clock goes on; else all copies were lost, and the time before
     /// is not known.
     pub clock: bool,
+    /// Tag time of the copy that the detectors go on from, microseconds.
+    pub tag_us: u64,
     /// Time away, microseconds, at least.
     pub away_least_us: u64,
     /// Time away, microseconds, at most.
@@ -187,6 +190,7 @@ impl Keeper {
         if !tag {
             keeper.whole = Whole { vitals: Vitals::new(clocks), tag: Tag::new(config) };
         }
+        let tag_us = keeper.now_us();
         let mut vitals = Vitals::new(clocks);
         let clock = keeper.vitals.load(flash, mark, &mut vitals);
         let older = vitals.clock.most_us() < keeper.whole.vitals.clock.most_us();
@@ -205,7 +209,7 @@ impl Keeper {
         v.driver.resume(v.clock.most_us(), &settings.release);
         keeper.keep_vitals(flash);
         keeper.next_copy_us = keeper.now_us();
-        Ok((keeper, Resumed { tag, clock: clock || tag, away_least_us, away_most_us }))
+        Ok((keeper, Resumed { tag, clock: clock || tag, tag_us, away_least_us, away_most_us }))
     }
 
     fn open<F: NorFlash>(
@@ -271,7 +275,15 @@ impl Keeper {
             self.depth = depth_m.is_finite().then_some((depth_m, t_us));
         }
         self.wet = wet;
+        if look {
+            self.copy_where_due(flash);
+        }
         self.whole.tag.step_into(&Sample { t_us, ..*sample }, out);
+        let decided = out.recovery.is_some_and(|r| r.decided_us.is_some());
+        if decided || out.fate.is_some() || out.release.is_some() {
+            // Not to be decided again after a reset.
+            self.next_copy_us = 0;
+        }
         if look {
             let own = self.second(flash, pins);
             out.release = out.release.or(own);
@@ -289,6 +301,7 @@ impl Keeper {
     ) -> Option<ReleaseDecision> {
         self.look(clocks);
         self.wet = wet;
+        self.copy_where_due(flash);
         let now_us = self.now_us();
         let decision = self.whole.tag.tick(now_us);
         let own = self.second(flash, pins);
@@ -350,10 +363,16 @@ impl Keeper {
             self.keep_vitals(flash);
         }
         self.whole.vitals.driver.drive(pins);
-        if now_us >= self.next_copy_us {
+        own
+    }
+
+    /// Keeps a copy of everything where that is due: before the tag takes a sample, so
+    /// that whoever records what a step brought to light before the next step never
+    /// has a copy that knows of something unrecorded.
+    fn copy_where_due<F: NorFlash>(&mut self, flash: &mut F) {
+        if self.now_us() >= self.next_copy_us {
             self.keep_copy(flash);
         }
-        own
     }
 
     fn keep_vitals<F: NorFlash>(&mut self, flash: &mut F) {

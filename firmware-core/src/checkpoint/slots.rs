@@ -139,7 +139,7 @@ impl Slots {
         fingerprint: u32,
         state: &mut dyn Kept,
     ) -> Result<(), SlotError> {
-        let (len, _) = measure(state).ok_or(SlotError::TooLong)?;
+        let len = length(state).ok_or(SlotError::TooLong)?;
         if len.saturating_add(HEAD).saturating_add(4) > self.region.slot_bytes {
             return Err(SlotError::TooLong);
         }
@@ -272,6 +272,14 @@ impl Slots {
         }
         best
     }
+}
+
+/// Bytes of some state in a copy.
+fn length(state: &mut dyn Kept) -> Option<u32> {
+    let mut nowhere = Nowhere;
+    let mut cursor = Cursor::count_only(&mut nowhere);
+    state.visit(&mut cursor);
+    cursor.finish().map(|(len, _)| len)
 }
 
 /// Bytes and CRC-32 of some state: its length in a copy, and a fingerprint.

@@ -16,10 +16,12 @@
 //! first, and no record ever drops one of a higher class than its own.
 
 mod frame;
+mod journal;
 mod recorder;
 mod segment;
 
 pub use frame::{ALIGN_MAX, FRAME_EXTRA, FRAME_MAX, Frame};
+pub use journal::{Journal, Regained};
 pub use recorder::{BurstPlan, Bursts, Recorder};
 pub use segment::{HEADER_BYTES, HEADER_COPY, Header, VERSION};
 
@@ -248,8 +250,19 @@ impl<F: NorFlash> Log<F> {
 
     /// Where the untouched part of a segment begins: behind the last record, and
     /// behind everything else that is not blank; and the number of the next record.
-    #[inline(never)]
     fn find_end(&mut self, segment: u16, header: &Header) -> (Head, u32) {
+        self.walk(segment, header, &mut |_, _| {})
+    }
+
+    /// Goes through a segment and hands over every sound record with its number;
+    /// gives what [`Log::find_end`] gives.
+    #[inline(never)]
+    fn walk(
+        &mut self,
+        segment: u16,
+        header: &Header,
+        each: &mut dyn FnMut(u32, &Frame<'_>),
+    ) -> (Head, u32) {
         let mut number = header.first_number;
         let mut end = HEADER_BYTES as u32;
         let mut at = end;
@@ -265,7 +278,9 @@ impl<F: NorFlash> Log<F> {
             if let Some(frame) = Frame::find(window) {
                 at = at.saturating_add(frame.stored(Self::ALIGN)).min(Self::SEGMENT);
                 end = at;
-                number = frame.number_from(header.first_number).wrapping_add(1);
+                let own = frame.number_from(header.first_number);
+                each(own, &frame);
+                number = own.wrapping_add(1);
                 continue;
             }
             let blank = frame::blank_prefix(window, Self::ALIGN);
@@ -277,6 +292,58 @@ impl<F: NorFlash> Log<F> {
             }
         }
         (Head { segment, offset: end }, number)
+    }
+
+    /// Number of the next record of each class, in the order of [`CLASSES`].
+    pub fn next_numbers(&self) -> [u32; 3] {
+        self.numbers
+    }
+
+    /// Hands over the records of a class from this number on that are still there,
+    /// in their order: kind, as its number, and payload.
+    pub fn recall(&mut self, class: Class, from: u32, mut each: impl FnMut(u8, &[u8])) {
+        let mut next = from;
+        let mut place = self.holder(class, from).or_else(|| self.opened_after(class, None));
+        while let Some((segment, header)) = place {
+            self.walk(segment, &header, &mut |number, frame| {
+                // A record that had to be written twice may be there twice.
+                if number >= next {
+                    next = number.saturating_add(1);
+                    each(frame.kind, frame.payload);
+                }
+            });
+            place = self.opened_after(class, Some(header.sequence));
+        }
+    }
+
+    /// The segment of a class that holds the record of this number, if it is there.
+    fn holder(&mut self, class: Class, number: u32) -> Option<(u16, Header)> {
+        let mut best: Option<(u16, Header)> = None;
+        for segment in 0..self.segments {
+            if let Found::Segment(header) = self.look(segment)
+                && header.class == class
+                && header.first_number <= number
+                && best.is_none_or(|(_, b)| header.sequence > b.sequence)
+            {
+                best = Some((segment, header));
+            }
+        }
+        best
+    }
+
+    /// The segment of a class that was opened next after this one; `None`: the first.
+    fn opened_after(&mut self, class: Class, sequence: Option<u32>) -> Option<(u16, Header)> {
+        let mut best: Option<(u16, Header)> = None;
+        for segment in 0..self.segments {
+            if let Found::Segment(header) = self.look(segment)
+                && header.class == class
+                && sequence.is_none_or(|s| header.sequence > s)
+                && best.is_none_or(|(_, b)| header.sequence < b.sequence)
+            {
+                best = Some((segment, header));
+            }
+        }
+        best
     }
 
     fn head(&self, class: Class) -> Option<Head> {

@@ -3,13 +3,15 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::{Log, LogError};
+use crate::checkpoint::Kept;
 use crate::record::{
     Burst, FateEvent, FaultEvent, HourSum, RecoveryEvent, ReleaseEvent, fault_code,
 };
-use crate::tag::{FaultCounters, Minute, Output, Sample};
+use crate::tag::{FaultCounters, FaultKind, Minute, Output, Sample};
+use macro_rules_attribute::derive;
 
 /// Keeps minutes, hours and events. Plain data: a copy is a checkpoint.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 pub struct Recorder {
     hour: HourSum,
     minute: Option<Minute>,
@@ -73,6 +75,39 @@ impl Recorder {
             }
         }
         result
+    }
+
+    /// Takes up a minute that is in the log already.
+    pub(super) fn recall_minute(&mut self, minute: &Minute, faults: &FaultCounters) {
+        // A complete hour was recorded before this minute.
+        if self.hour.add(minute, faults).is_some() {
+            self.told = 0;
+        }
+        self.minute = Some(*minute);
+    }
+
+    /// Takes up the record of a fault that is in the log already.
+    pub(super) fn recall_fault(&mut self, kind: FaultKind, t_us: u64) {
+        if self.hour.holds(t_us) {
+            self.told |= 1_u8.wrapping_shl(u32::from(fault_code(kind)));
+        }
+    }
+
+    /// The hour of this number is in the log already.
+    pub(super) fn recall_hour(&mut self, number: u16, faults: &FaultCounters) {
+        if self.hour.number() <= number && self.hour.finish(faults).is_some() {
+            self.told = 0;
+        }
+    }
+
+    /// Whole hours from the start to the hour going on.
+    pub(super) fn hour_number(&self) -> u16 {
+        self.hour.number()
+    }
+
+    /// Latest minute kept.
+    pub fn minute(&self) -> Option<&Minute> {
+        self.minute.as_ref()
     }
 
     /// Keeps the hour that was not complete yet: before the power is switched off.

@@ -1,7 +1,9 @@
 //! The course of a deployment in fifty points.
 
 use super::level::{Level, rest_quarter};
+use crate::checkpoint::Kept;
 use crate::tag::{Minute, State};
+use macro_rules_attribute::derive;
 
 /// Points of a course.
 pub const POINTS: usize = 50;
@@ -10,7 +12,7 @@ const STEP_MAX: u8 = 7;
 const HOUR_US: u64 = 3_600_000_000;
 
 /// Some hours, summed up.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 struct Sum {
     /// Mean beat rate over the minutes spent swimming, 1/128 beats a minute.
     rate: u16,
@@ -79,7 +81,7 @@ impl Point {
 /// The course: hourly while fifty hours last, then every 2, 4, ... 128 hours.
 /// What it shows changes only when a point is complete, so that many messages
 /// tell of one and the same course.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 pub struct Course {
     sums: [Sum; POINTS],
     step: u8,

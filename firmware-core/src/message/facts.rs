@@ -2,9 +2,11 @@
 
 use super::bits::{Reader, Writer};
 use super::level::Level;
+use crate::checkpoint::{Cursor, Kept};
 use crate::math;
 use crate::record::{cause_code, cause_of, fate_code, fate_of};
 use crate::tag::{Cause, Fate};
+use macro_rules_attribute::derive;
 
 /// Hours after the start at whose end the beat rate is told; the sixth rate is
 /// that of the latest hour with swimming.
@@ -56,9 +58,32 @@ pub enum Recovery {
     },
 }
 
+impl Kept for Recovery {
+    fn blank() -> Self {
+        Recovery::Unknown
+    }
+
+    fn visit(&mut self, cursor: &mut Cursor<'_>) {
+        let (mut code, mut t_h, mut se_h) = match *self {
+            Recovery::Unknown => (0_u8, 0.0, 0.0),
+            Recovery::Estimated { t_h, se_h } => (1, t_h, se_h),
+            Recovery::Decided { t_h, se_h } => (2, t_h, se_h),
+        };
+        code.visit(cursor);
+        t_h.visit(cursor);
+        se_h.visit(cursor);
+        *self = match code {
+            0 => Recovery::Unknown,
+            1 => Recovery::Estimated { t_h, se_h },
+            2 => Recovery::Decided { t_h, se_h },
+            _ => return cursor.spoil(),
+        };
+    }
+}
+
 /// What every message tells. Times are minutes of tag time, 0 to 262142 (182 days),
 /// to half a minute.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 pub struct Facts {
     /// Number of the deployment.
     pub deployment: u8,

@@ -1,5 +1,6 @@
 //! Beat rates in 64 levels of equal ratio.
 
+use crate::checkpoint::{Cursor, Kept};
 use crate::math;
 
 /// Slowest rate with a level of its own, beats a minute.
@@ -46,6 +47,17 @@ impl Level {
             1 => Some(0.0),
             n => Some(SLOWEST * math::exp(f32::from(n.saturating_sub(2)) * (SPAN / STEPS))),
         }
+    }
+}
+
+impl Kept for Level {
+    fn blank() -> Self {
+        Self::UNKNOWN
+    }
+
+    fn visit(&mut self, cursor: &mut Cursor<'_>) {
+        self.0.visit(cursor);
+        self.0 &= 63;
     }
 }
 

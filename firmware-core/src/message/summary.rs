@@ -5,14 +5,27 @@ use super::facts::{CHOSEN_HOURS, Facts, Recovery, checks, minutes};
 use super::level::Level;
 use super::share::{PAGES, share};
 use super::{MESSAGE_BYTES, Message};
-use crate::tag::{Fate, FaultCounters, Minute, Output, State};
+use crate::checkpoint::Kept;
+use crate::record::fault_code;
+use crate::tag::{Fate, FaultCounters, FaultKind, Minute, Output, State};
+use macro_rules_attribute::derive;
 
 const HOUR_US: u64 = 3_600_000_000;
 /// From one page to the next: of any five messages in a row all are different.
 const STRIDE: u8 = 5;
 
+/// Self-check of every kind of fault, in the order of [`crate::tag::FAULT_KINDS`].
+const BITS: [u8; 6] = [
+    checks::ACCELEROMETER,
+    checks::CLIPPED,
+    checks::ACCELEROMETER,
+    checks::GAP,
+    checks::CLOCK,
+    checks::DEPTH,
+];
+
 /// The beat rate of the hour going on.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 struct Hour {
     number: u16,
     minutes: u8,
@@ -21,7 +34,7 @@ struct Hour {
 }
 
 /// Gathers a deployment for its messages. Plain data: a copy is a checkpoint.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 pub struct Summary {
     facts: Facts,
     course: Course,
@@ -75,6 +88,22 @@ impl Summary {
         }
     }
 
+    /// Fate as told.
+    pub fn fate(&self) -> Fate {
+        self.facts.fate
+    }
+
+    /// Sets the bit that a fault calls for.
+    pub fn fault(&mut self, kind: FaultKind) {
+        let bit = BITS.get(usize::from(fault_code(kind))).copied().unwrap_or(0);
+        self.check(bit);
+    }
+
+    /// The decision to let go was taken in.
+    pub fn closed(&self) -> bool {
+        self.facts.cause.is_some()
+    }
+
     /// Latest reading of the cell, 0 to 1.
     pub fn cell(&mut self, left: f32) {
         self.facts.cell_left = Some(left);
@@ -87,14 +116,6 @@ impl Summary {
 
     /// Sets the bits that the tag's counters of faults call for.
     pub fn faults(&mut self, faults: &FaultCounters) {
-        const BITS: [u8; 6] = [
-            checks::ACCELEROMETER,
-            checks::CLIPPED,
-            checks::ACCELEROMETER,
-            checks::GAP,
-            checks::CLOCK,
-            checks::DEPTH,
-        ];
         for (bit, count) in BITS.iter().zip(faults.counts) {
             if count > 0 {
                 self.check(*bit);

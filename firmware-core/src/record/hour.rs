@@ -1,6 +1,9 @@
 //! An hour: what its minutes come to, and the faults that fell into it.
 
 use super::minute::{BEATS, G, M};
+use crate::checkpoint::Kept;
+use macro_rules_attribute::derive;
+
 use super::{Body, Kind, Pack, Unpack, state_code, state_of};
 use crate::math;
 use crate::tag::{FaultCounters, Minute, State};
@@ -105,7 +108,7 @@ impl Hour {
 }
 
 /// Sums the minutes of an hour.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 pub struct HourSum {
     number: u16,
     minutes: u8,
@@ -131,6 +134,16 @@ impl HourSum {
     /// Latest reading of the cell, 0 to 1.
     pub fn cell(&mut self, left: f32) {
         self.cell_left = Some(left);
+    }
+
+    /// Whole hours from the start of the deployment to this hour.
+    pub fn number(&self) -> u16 {
+        self.number
+    }
+
+    /// Whether a time lies within this hour.
+    pub fn holds(&self, t_us: u64) -> bool {
+        t_us.checked_div(HOUR_US) == Some(u64::from(self.number))
     }
 
     /// Takes a minute; gives the hour before it where that is now complete.

@@ -40,6 +40,11 @@ impl Body for Minute {
     }
 }
 
+/// A minute as it is read back: to the resolution of its record.
+pub fn as_recorded(minute: &Minute) -> Minute {
+    unpack_minute(&mut Unpack::new(&pack_minute(minute))).unwrap_or(*minute)
+}
+
 /// Reads a packed minute.
 pub fn unpack_minute(from: &mut Unpack<'_>) -> Option<Minute> {
     Some(Minute {

@@ -10,20 +10,22 @@ mod event;
 mod field;
 mod hour;
 mod minute;
+mod size;
 
 pub use burst::{BURST_SAMPLES, Burst};
 pub use event::{FateEvent, FaultEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent};
 pub use field::{Pack, Unpack};
 pub use hour::{Hour, HourSum};
-pub use minute::{MINUTE_BYTES, pack_minute, unpack_minute};
+pub use minute::{MINUTE_BYTES, as_recorded, pack_minute, unpack_minute};
+pub use size::{
+    FATE_BYTES, FATE_STORED, HOUR_BYTES, RECOVERY_BYTES, RECOVERY_STORED, RELEASE_BYTES,
+    RELEASE_STORED, STORED_PER_MINUTE, minute_stored, stored_bytes,
+};
 
 use crate::tag::{Cause, Fate, FaultKind, Minute, State};
 
 /// Largest payload, bytes.
 pub const PAYLOAD_MAX: usize = 240;
-/// Bytes reckoned for an event (fate, recovery, release) in the estimate of the
-/// memory that a deployment needs.
-pub const EVENT_BYTES: usize = 16;
 
 /// What is dropped first when the memory is full: the lowest class, its oldest records first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -10,14 +10,16 @@ use firmware_core::checkpoint::clock::Clocks;
 use firmware_core::checkpoint::keeper::{self, Keeper, Layout};
 use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
+use firmware_core::record::ResetEvent;
 use firmware_core::release_driver::{Pins, State, deck};
 use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::flash::{Flash, SECTOR};
 use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
+use super::records::Records;
 
 const SECOND_US: u64 = 1_000_000;
 /// Four copies of everything and three sectors of vitals.
@@ -63,7 +65,7 @@ struct Failed<T> {
 }
 
 /// What happened, on the world's time, microseconds.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Log {
     /// Resets that came.
     pub resets: u32,
@@ -73,6 +75,8 @@ pub struct Log {
     pub clock_lost: u32,
     /// Time away in all.
     pub away_us: u64,
+    /// Time in all by which the copies were old from which the detectors went on.
+    pub unkept_us: u64,
     /// Time without a sound reading of acceleration in all.
     pub deaf_us: u64,
     /// Time in water that the tag's sensors could tell in all: wet, or deep.
@@ -86,6 +90,7 @@ pub struct Log {
     /// When the link parted.
     pub free_us: Option<u64>,
     /// Longest time that the tag was away at a stretch, end of it: `(from, to)`.
+    #[serde(skip)]
     pub stretches: Vec<(u64, u64)>,
     /// Most that the tag's clock was ahead of the world's.
     pub ahead_us: u64,
@@ -99,6 +104,8 @@ pub struct Hardware {
     config: Config,
     settings: keeper::Settings,
     plan: Drawn,
+    /// Number of the deployment, of which the tag's copies are.
+    deployment: u32,
     next: usize,
     rng: ChaCha8Rng,
     flash: Flash,
@@ -129,6 +136,8 @@ pub struct Hardware {
     burnt: bool,
     depth_when_freed_m: f32,
     log: Log,
+    /// Log and messages, where they are wanted.
+    records: Option<Box<Records>>,
 }
 
 impl Hardware {
@@ -138,6 +147,7 @@ impl Hardware {
             rng: ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED),
             config,
             settings,
+            deployment: plan.seed as u32,
             plan,
             next: 0,
             flash: Flash::new(SECTORS),
@@ -164,7 +174,28 @@ impl Hardware {
             burnt: false,
             depth_when_freed_m: 0.0,
             log: Log::default(),
+            records: None,
         }
+    }
+
+    /// From the start on, log and messages too, in a flash of so many blocks of 4 KiB.
+    #[must_use]
+    pub fn with_records(mut self, blocks: usize) -> Self {
+        self.records = Some(Box::new(Records::new(&self.config, self.deployment, blocks)));
+        self
+    }
+
+    /// Log and messages.
+    pub fn records(&mut self) -> Option<&mut Records> {
+        self.records.as_deref_mut()
+    }
+
+    /// Goes on under another plan, as if it had been that from the start: for a run
+    /// without faults up to now, under a plan whose first fault comes later.
+    pub fn go_on_under(&mut self, plan: Drawn) {
+        self.rng = ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED);
+        self.next = 0;
+        self.plan = plan;
     }
 
     /// What happened so far.
@@ -221,6 +252,9 @@ impl Hardware {
             match fault {
                 Fault::Reset { kind: Kind::Power, away_us, mid_write: true } => {
                     self.flash.cut_next(self.rng.random());
+                    if let Some(records) = &mut self.records {
+                        records.cut_next();
+                    }
                     self.cut = Some((true_us + CUT_WAIT_US, away_us));
                 }
                 Fault::Reset { kind, away_us, .. } => {
@@ -274,6 +308,9 @@ impl Hardware {
     /// Power goes, or the watchdog bites.
     fn go(&mut self, true_us: u64, away_us: u64, why: keeper::Reset) {
         self.keeper = None;
+        if let Some(records) = &mut self.records {
+            records.stop();
+        }
         self.pins = Pins { arm: Pin::default(), fire: Pin::default() };
         self.burning_us = None;
         self.cut = None;
@@ -296,7 +333,7 @@ impl Hardware {
         self.next_idle_us = 0;
         let clocks = self.clocks(true_us);
         let (config, settings) = (self.config, self.settings);
-        let deployment = self.plan.seed as u32;
+        let deployment = self.deployment;
         // The layout is that of this flash.
         let booted = if !self.started {
             Keeper::start(config, settings, deployment, &mut self.flash, &LAYOUT, &clocks).ok()
@@ -305,8 +342,22 @@ impl Hardware {
             let flash = &mut self.flash;
             Keeper::resume(config, settings, deployment, flash, &LAYOUT, &clocks, why).ok().map(
                 |(keeper, resumed)| {
+                    if resumed.tag {
+                        let before_us = self.log.stretches.last().map_or(0, |(from, _)| *from);
+                        self.log.unkept_us += before_us.saturating_sub(resumed.tag_us);
+                    }
                     self.log.anew += u32::from(!resumed.tag);
                     self.log.clock_lost += u32::from(!resumed.clock);
+                    if let Some(records) = &mut self.records {
+                        let sure = resumed.away_least_us == resumed.away_most_us;
+                        let reset = ResetEvent {
+                            t_us: keeper.now_us(),
+                            out_us: sure.then_some(resumed.away_most_us),
+                            count: keeper.resets(),
+                            reason: u8::from(why == keeper::Reset::Watchdog),
+                        };
+                        records.resume(&reset, keeper.decision(), keeper.tag().faults());
+                    }
                     keeper
                 },
             )
@@ -406,6 +457,9 @@ impl Hardware {
             Some(mut sample) => {
                 sample.t_us = clocks.timer_us;
                 keeper.step(&sample, wet, clocks, &mut self.flash, &mut self.pins, out);
+                if let (Some(records), Some(left)) = (&mut self.records, sample.cell_left) {
+                    records.cell(left);
+                }
                 true
             }
             None => {
@@ -419,6 +473,9 @@ impl Hardware {
             }
         };
         let tag_us = keeper.now_us();
+        if let Some(records) = &mut self.records {
+            records.take(tag_us, out, keeper.tag());
+        }
         self.log.ahead_us = self.log.ahead_us.max(tag_us.saturating_sub(true_us));
         // A look at the clocks is a second old at most.
         let behind_us = true_us.saturating_sub(tag_us).saturating_sub(SECOND_US);
@@ -461,7 +518,9 @@ impl Hardware {
 
     fn watch_power(&mut self, true_us: u64) {
         if let Some((until_us, away_us)) = self.cut
-            && (self.flash.is_off() || true_us >= until_us)
+            && (self.flash.is_off()
+                || self.records.as_mut().is_some_and(|r| r.dark())
+                || true_us >= until_us)
         {
             self.go(true_us, away_us, keeper::Reset::Power);
         }
@@ -471,7 +530,12 @@ impl Hardware {
     /// where it is away.
     pub fn finish(&mut self) -> Option<Output> {
         self.boot(self.last_us);
-        self.keeper.as_mut()?.finish()
+        let keeper = self.keeper.as_mut()?;
+        let out = keeper.finish()?;
+        if let Some(records) = &mut self.records {
+            records.take(keeper.now_us(), &out, keeper.tag());
+        }
+        Some(out)
     }
 
     /// The tag as it is; `None` while it is away.

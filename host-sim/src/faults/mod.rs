@@ -11,4 +11,5 @@ pub mod flash;
 pub mod hardware;
 pub mod plan;
 pub mod random;
+pub mod records;
 pub mod study;

@@ -8,6 +8,8 @@
 //!   before it is in water, by a sensor that can tell;
 //! * the floor: never before it;
 //! * the deck: never on it;
+//! * log and messages: every minute and fate that was acknowledged is there, no minute
+//!   twice, and the messages tell what the tag tells;
 //! * the decision: fate and cause of release are those without faults, unless the
 //!   plan took the evidence, or a clock took the time.
 
@@ -15,12 +17,14 @@ use std::path::Path;
 
 use firmware_core::checkpoint::keeper;
 use firmware_core::config::{Config, Release};
+use firmware_core::record::{cause_code, cause_of, fate_code, fate_of};
 use firmware_core::tag::{Cause, Fate, Output, Sample};
-use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::hardware::{Hardware, Log};
 use super::plan::{Drawn, Fault, Which};
 use super::random::{self, Harshness};
+use super::records::Wrong;
 use crate::deployment::{Deployment, beside};
 use crate::problem::Problem;
 use crate::replay::{Keep, prepare_source};
@@ -35,6 +39,13 @@ const REACTION_US: u64 = 6 * SECOND_US;
 const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
 /// Time in water that a tag has to sense before it can know that it is there.
 const WATER_US: u64 = 90 * SECOND_US;
+/// Blocks of 4 KiB of the log: enough for 48 h.
+const LOG_BLOCKS: usize = 28;
+/// A run is followed for this long after the link parted: what comes then is a
+/// floating package.
+const AFTERWARDS_US: u64 = 2 * 3600 * SECOND_US;
+/// Time between marks of the run without faults, min.
+const MARK_MIN: usize = 60;
 /// Evidence that a plan may take and still leave the decision as it was.
 const EVIDENCE_US: u64 = 20 * 60 * SECOND_US;
 
@@ -49,17 +60,53 @@ pub struct Base {
     ceiling_us: u64,
     /// Fate, cause of release and first firing without faults.
     pub plain: Outcome,
+    /// The run without faults, kept before its first firing: the row that comes
+    /// next, and the hardware as it was.
+    marks: Vec<(usize, Hardware)>,
 }
 
 /// What became of a deployment.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
     /// Fate at the end.
+    #[serde(with = "fate_as_code")]
     pub fate: Fate,
     /// Cause of the release.
+    #[serde(with = "cause_as_code")]
     pub cause: Option<Cause>,
     /// First firing, world's time, microseconds.
     pub fired_us: Option<u64>,
+    /// Recovery as last estimated: when, and when that was decided, s of tag time.
+    pub recovery_s: Option<(f32, Option<f64>)>,
+}
+
+mod fate_as_code {
+    use super::{Fate, fate_code, fate_of};
+    use serde::{Deserialize, Deserializer, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(fate: &Fate, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_u8(fate_code(*fate))
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Fate, D::Error> {
+        fate_of(u8::deserialize(from)?).ok_or_else(|| D::Error::custom("no fate has this number"))
+    }
+}
+
+mod cause_as_code {
+    use super::{Cause, cause_code, cause_of};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(cause: &Option<Cause>, to: S) -> Result<S::Ok, S::Error> {
+        cause.map(cause_code).serialize(to)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Cause>, D::Error> {
+        match Option::<u8>::deserialize(from)? {
+            None => Ok(None),
+            Some(code) => {
+                cause_of(code).map(Some).ok_or_else(|| D::Error::custom("no cause has this number"))
+            }
+        }
+    }
 }
 
 #[derive(Clone, Copy)]
@@ -102,36 +149,91 @@ impl Base {
             period_us: u64::from(config.sample_us()),
             floor_us: (config.release().floor_h * 3.6e9) as u64,
             ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
-            plain: Outcome { fate: Fate::Undetermined, cause: None, fired_us: None },
+            plain: Outcome {
+                fate: Fate::Undetermined,
+                cause: None,
+                fired_us: None,
+                recovery_s: None,
+            },
+            marks: Vec::new(),
         };
         let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
-        base.plain = base.run(plain).0;
+        let mut marks = Vec::new();
+        let hardware = Hardware::new(base.config, keeper::Settings::DEFAULT, plain);
+        let hardware = hardware.with_records(LOG_BLOCKS);
+        base.plain = base.run_from(0, hardware, Some(&mut marks)).0;
+        base.marks = marks;
         Ok(base)
     }
 
-    /// Runs a plan over it.
-    pub fn run(&self, plan: Drawn) -> (Outcome, Log) {
-        let mut hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+    /// Runs a plan over it, from the start.
+    pub fn run(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
+        let hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        let hardware = hardware.with_records(LOG_BLOCKS);
+        self.run_from(0, hardware, None)
+    }
+
+    /// Runs a plan over it, from the latest mark before its first fault: up to there
+    /// all is as without faults, and was worked out once.
+    pub fn run_on(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
+        let first_us = if plan.deck_until_us > 0 {
+            0
+        } else {
+            plan.faults.first().map_or(u64::MAX, |(at_us, _)| *at_us)
+        };
+        let before = |(row, _): &&(usize, Hardware)| *row as u64 * self.period_us <= first_us;
+        match self.marks.iter().rev().find(before) {
+            None => self.run(plan),
+            Some((row, hardware)) => {
+                let mut hardware = hardware.clone();
+                hardware.go_on_under(plan);
+                self.run_from(*row, hardware, None)
+            }
+        }
+    }
+
+    fn run_from(
+        &self,
+        first: usize,
+        mut hardware: Hardware,
+        mut marks: Option<&mut Vec<(usize, Hardware)>>,
+    ) -> (Outcome, Vec<Wrong>, Log) {
         let mut out = Output::default();
-        let mut housekeeping_us = 0;
-        for (n, row) in self.rows.iter().enumerate() {
-            let t_us = n as u64 * self.period_us;
-            let mut sample = Sample::accel(t_us, row.accel_g);
+        // Readings of cell and memory once a minute; a mark lies on one.
+        let minute = (60 * SECOND_US / self.period_us) as usize;
+        for (n, row) in self.rows.iter().enumerate().skip(first) {
+            if let Some(marks) = &mut marks
+                && n > 0
+                && n % (MARK_MIN * minute) == 0
+                && hardware.log().fired_us.is_none()
+            {
+                marks.push((n, hardware.clone()));
+            }
+            let mut sample = Sample::accel(n as u64 * self.period_us, row.accel_g);
             sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
-            if t_us >= housekeeping_us {
-                housekeeping_us = t_us + 60 * SECOND_US;
+            if n % minute == 0 {
                 sample.cell_left = Some(0.9);
                 sample.memory_used = Some(0.1);
             }
             hardware.step(&sample, &mut out);
+            let free_us = hardware.log().free_us;
+            if free_us.is_some_and(|us| sample.t_us >= us + AFTERWARDS_US) {
+                break;
+            }
         }
         while hardware.finish().is_some() {}
         let outcome = Outcome {
             fate: hardware.tag().map_or(Fate::Undetermined, |t| t.fate()),
             cause: hardware.decision().map(|d| d.cause),
             fired_us: hardware.log().fired_us,
+            recovery_s: hardware
+                .tag()
+                .and_then(|t| t.recovery())
+                .map(|r| (r.t_s, r.decided_us.map(|us| us as f64 * 1e-6))),
         };
-        (outcome, hardware.log().clone())
+        let (fate, decision) = (outcome.fate, hardware.decision());
+        let wrong = hardware.records().map_or(Vec::new(), |r| r.check(fate, decision.as_ref()));
+        (outcome, wrong, hardware.log().clone())
     }
 
     fn end_us(&self) -> u64 {
@@ -151,11 +253,11 @@ impl Base {
     }
 
     /// Runs the random plan of a seed and holds it against the promises.
-    pub fn judge(&self, seed: u64, harshness: Harshness) -> Verdict {
+    fn judge(&self, base: usize, seed: u64, harshness: Harshness) -> Verdict {
         let hours = self.end_us() as f64 / 3.6e9;
         let plan = random::plan(seed, harshness, hours);
-        let (outcome, log) = self.run(plan.clone());
-        let mut broken = Vec::new();
+        let (outcome, wrong, log) = self.run_on(plan.clone());
+        let mut broken: Vec<Broken> = wrong.iter().map(Broken::of).collect();
         if outcome.fired_us.is_some_and(|t| t < self.floor_us) {
             broken.push(Broken::BeforeFloor);
         }
@@ -182,7 +284,7 @@ impl Base {
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
         let excuse = excuse(&plan, &log);
-        Verdict { seed, outcome, broken, same, marginal, excuse, away, decked, log }
+        Verdict { seed, base, outcome, broken, same, marginal, excuse, away, decked, log }
     }
 }
 
@@ -206,7 +308,7 @@ fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
         Some(Excuse::CopiesLost)
     } else if plan.deck_until_us > 0 {
         Some(Excuse::OnDeck)
-    } else if log.away_us + log.deaf_us > EVIDENCE_US {
+    } else if log.away_us + log.deaf_us + log.unkept_us > EVIDENCE_US {
         Some(Excuse::Away)
     } else {
         None
@@ -214,7 +316,7 @@ fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
 }
 
 /// What took the evidence.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Excuse {
     /// Across a reset a wrong clock brought the ceiling nearer.
     ClockTookTime,
@@ -224,12 +326,13 @@ pub enum Excuse {
     CopiesLost,
     /// Part of the trace was spent on deck.
     OnDeck,
-    /// Away, or without readings, for more than 20 min in all.
+    /// Away, without readings, or gone with the state that a reset took, for more than
+    /// 20 min in all.
     Away,
 }
 
 /// A promise that did not hold.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Broken {
     /// Fired before the floor.
     BeforeFloor,
@@ -239,13 +342,31 @@ pub enum Broken {
     PastCeiling,
     /// Not fired at all.
     NeverFired,
+    /// A record that was acknowledged is not in the log.
+    RecordLost,
+    /// A minute is in the log twice.
+    RecordTwice,
+    /// A message tells another fate or reason to let go than the tag.
+    MessageWrong,
+}
+
+impl Broken {
+    fn of(wrong: &Wrong) -> Self {
+        match wrong {
+            Wrong::Lost(_) | Wrong::FateLost => Broken::RecordLost,
+            Wrong::Twice(_) => Broken::RecordTwice,
+            Wrong::Message => Broken::MessageWrong,
+        }
+    }
 }
 
 /// A plan, judged.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
     /// Seed of the plan.
     pub seed: u64,
+    /// Which of the deployments it ran over.
+    pub base: usize,
     /// What became of the deployment.
     pub outcome: Outcome,
     /// Promises that did not hold.
@@ -264,24 +385,18 @@ pub struct Verdict {
     pub log: Log,
 }
 
-/// Judges the plans of some seeds, in parallel: every other one mild, over the
-/// deployments in turn.
-pub fn judge(bases: &[Base], seeds: std::ops::Range<u64>) -> Vec<(usize, Verdict)> {
-    seeds
-        .into_par_iter()
-        .map(|seed| {
-            let which = (seed / 2) as usize % bases.len();
-            let harshness = if seed % 2 == 0 { Harshness::Mild } else { Harshness::Harsh };
-            (which, bases[which].judge(seed, harshness))
-        })
-        .collect()
+/// Judges the plan of a seed: every other one is mild, over the deployments in turn.
+pub fn judge(bases: &[Base], seed: u64) -> Verdict {
+    let which = (seed / 2) as usize % bases.len();
+    let harshness = if seed.is_multiple_of(2) { Harshness::Mild } else { Harshness::Harsh };
+    bases[which].judge(which, seed, harshness)
 }
 
 /// The result in plain words.
-pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
+pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
     use std::fmt::Write as _;
     let mut text = String::new();
-    let count = |f: &dyn Fn(&Verdict) -> bool| verdicts.iter().filter(|(_, v)| f(v)).count();
+    let count = |f: &dyn Fn(&Verdict) -> bool| verdicts.iter().filter(|v| f(v)).count();
     let _ = writeln!(text, "{} plans over {} deployments", verdicts.len(), bases.len());
     for base in bases {
         let at =
@@ -292,18 +407,21 @@ pub fn summary(bases: &[Base], verdicts: &[(usize, Verdict)]) -> String {
             base.name, base.plain.fate, base.plain.cause
         );
     }
-    let resets: u64 = verdicts.iter().map(|(_, v)| u64::from(v.log.resets)).sum();
+    let resets: u64 = verdicts.iter().map(|v| u64::from(v.log.resets)).sum();
     let _ = writeln!(
         text,
         "resets {resets}, of these detectors anew {}, clock lost {}",
-        verdicts.iter().map(|(_, v)| u64::from(v.log.anew)).sum::<u64>(),
-        verdicts.iter().map(|(_, v)| u64::from(v.log.clock_lost)).sum::<u64>()
+        verdicts.iter().map(|v| u64::from(v.log.anew)).sum::<u64>(),
+        verdicts.iter().map(|v| u64::from(v.log.clock_lost)).sum::<u64>()
     );
     for (what, broken) in [
         ("fired before the floor", Broken::BeforeFloor),
         ("fired on deck", Broken::OnDeck),
         ("fired after the ceiling", Broken::PastCeiling),
         ("never fired", Broken::NeverFired),
+        ("acknowledged record lost", Broken::RecordLost),
+        ("minute recorded twice", Broken::RecordTwice),
+        ("message unlike the tag", Broken::MessageWrong),
     ] {
         let _ = writeln!(text, "{what}: {}", count(&|v| v.broken.contains(&broken)));
     }

@@ -5,6 +5,7 @@
 
 mod kept;
 mod report;
+mod rows;
 mod text;
 
 use std::fs::File;
@@ -125,11 +126,19 @@ impl Replayer {
 
     /// Takes one row, as the tag would take one sample.
     pub fn push(&mut self, row: &Row) {
-        self.step(row);
+        self.step_into(row, &mut Output::default());
     }
 
     /// As [`Replayer::push`], and gives what that brought to light.
     pub fn step(&mut self, row: &Row) -> Output {
+        let mut out = Output::default();
+        self.step_into(row, &mut out);
+        out
+    }
+
+    /// The same, writing into the caller's output.
+    #[inline]
+    pub fn step_into(&mut self, row: &Row, out: &mut Output) {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
@@ -152,23 +161,30 @@ impl Replayer {
             sample.cell_left = Some(self.energy.left_fraction() as f32);
             sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
         }
-        if let Some(hardware) = &mut self.hardware {
-            let mut out = Output::default();
-            if !hardware.step(&sample, &mut out) {
-                return Output::default();
-            }
-            self.take(&out);
-            return out;
+        if self.hardware.is_some() {
+            self.step_on_hardware(&sample, out);
+            return;
         }
-        let out = self.tag.step(&sample);
-        self.take(&out);
+        self.tag.step_into(&sample, out);
+        self.take(out);
         if let Some(kept) = &mut self.kept {
             if let Some(left) = sample.cell_left {
                 kept.cell(left);
             }
-            kept.sample(&sample, &out);
+            kept.sample(&sample, out);
         }
-        out
+    }
+
+    /// A sample on hardware that goes wrong.
+    #[cold]
+    #[inline(never)]
+    fn step_on_hardware(&mut self, sample: &Sample, out: &mut Output) {
+        let ran = self.hardware.as_mut().is_some_and(|hardware| hardware.step(sample, out));
+        if ran {
+            self.take(out);
+        } else {
+            *out = Output::default();
+        }
     }
 
     /// After the last row: call until `None` to get what still waited for later rows.
@@ -221,6 +237,7 @@ impl Replayer {
         self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
     }
 
+    #[inline]
     fn take(&mut self, out: &Output) {
         if let Some(kept) = &mut self.kept {
             kept.take(self.last_us, out, &self.tag);
@@ -238,11 +255,18 @@ impl Replayer {
         }
         let Some(&counters) = self.running().map(Tag::faults) else { return };
         if counters != self.seen {
-            self.seen = counters;
-            for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
-                if *first == 0 && count > 0 {
-                    *first = self.last_line;
-                }
+            self.count(counters);
+        }
+    }
+
+    /// Faults were counted that were not seen before.
+    #[cold]
+    #[inline(never)]
+    fn count(&mut self, counters: FaultCounters) {
+        self.seen = counters;
+        for (first, &count) in self.first_rows.iter_mut().zip(&self.seen.counts) {
+            if *first == 0 && count > 0 {
+                *first = self.last_line;
             }
         }
     }
@@ -281,6 +305,8 @@ pub struct Prepared {
     pub facts: FileFacts,
     /// What a person should know about what was assumed.
     pub notices: Vec<String>,
+    /// Whether rows are read on a thread of their own while the tag takes those before.
+    pub overlapped: bool,
 }
 
 /// Opens the trace at `path` and the deployment file beside it (or at
@@ -408,7 +434,7 @@ pub fn prepare_source(
         tag: tag.id,
         memory_bytes,
     };
-    Ok(Prepared { reader, setup, facts, notices })
+    Ok(Prepared { reader, setup, facts, notices, overlapped: false })
 }
 
 /// The stated sample rate checked against the file's, or the file's alone.
@@ -459,9 +485,7 @@ impl Prepared {
     /// Damage met further on in the file.
     pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
         let mut replayer = Replayer::with_faults(&self.setup, plan);
-        while let Some(row) = self.reader.next_row()? {
-            replayer.push(&row);
-        }
+        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
         Ok(replayer.finish(self.facts, self.reader.faults()))
     }
 
@@ -471,10 +495,11 @@ impl Prepared {
     /// Damage met further on in the file.
     pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
-        while let Some(row) = self.reader.next_row()? {
-            let out = replayer.step(&row);
-            watch.row(&row, &out, &replayer);
-        }
+        let mut out = Output::default();
+        rows::each(&mut self.reader, self.overlapped, |row| {
+            replayer.step_into(row, &mut out);
+            watch.row(row, &out, &replayer);
+        })?;
         while let Some(out) = replayer.rest() {
             watch.rest(&out, &replayer);
         }
@@ -492,9 +517,7 @@ impl Prepared {
         let mut kept = Kept::new(&self.setup, &self.facts, bursts)?;
         let mut replayer = Replayer::new(&self.setup);
         replayer.keep(kept.clone());
-        while let Some(row) = self.reader.next_row()? {
-            replayer.push(&row);
-        }
+        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
         replayer.drain();
         if let Some(filled) = replayer.kept.take() {
             kept = *filled;

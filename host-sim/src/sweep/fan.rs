@@ -306,7 +306,7 @@ impl Trunk {
         let now_us = self.front.now_us();
         for limb in self.limbs.iter_mut().filter(|limb| with(limb)) {
             if limb.recovery.busy() && limb.recovery.step(now_us).is_some() {
-                limb.bytes += record::EVENT_BYTES as u32;
+                limb.bytes += record::RECOVERY_STORED as u32;
             }
         }
         self.busy = self.limbs.iter().any(|l| l.recovery.busy());
@@ -339,13 +339,13 @@ impl Trunk {
             let verdict = limb.judges.minute(summary, &self.front);
             if let Some(fate) = verdict.fate {
                 limb.fates.push(fate);
-                limb.bytes += record::EVENT_BYTES as u32;
+                limb.bytes += record::FATE_STORED as u32;
             }
             limb.recovery.add(limb.judges.living().then_some(summary));
             beats_per_min = verdict.minute.beats_per_min;
             says.push(verdict.lesson);
         }
-        self.bytes += record::MINUTE_BYTES as u32;
+        self.bytes += record::minute_stored(summary.t_us) as u32;
         self.found.minutes.push((summary.t_us, beats_per_min));
         while let Some(&say) = says.iter().find(|say| Some(*say) != says.first()) {
             if let Some(mut other) = self.part(|n, _| says[n] == say) {
@@ -490,13 +490,14 @@ impl Leaf {
         let grounds = Grounds {
             now_us,
             fate: judges.report(),
+            not_living: judges.not_living(),
             recovery: recovery.report(),
             depth_m,
             cell_left: self.cell_left,
             memory_used: self.memory_used,
         };
         if self.release.step(&grounds).is_some() {
-            self.bytes += record::EVENT_BYTES as u32;
+            self.bytes += record::RELEASE_STORED as u32;
         }
     }
 

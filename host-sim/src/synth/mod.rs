@@ -150,6 +150,8 @@ pub struct Request {
     pub mount_deg: Option<[f64; 3]>,
     /// The columns.
     pub format: Format,
+    /// Whether an [`Outcome`] is to tell the fingerprint of all that the tag was given.
+    pub fingerprint: bool,
 }
 
 impl Request {
@@ -167,6 +169,7 @@ impl Request {
             gzip: false,
             mount_deg: None,
             format: Format::default(),
+            fingerprint: false,
         }
     }
 

@@ -1,15 +1,21 @@
 //! Reading a trace: CSV, plain or gzip, row by row in constant memory.
 //!
-//! The layers follow the way of a byte: `open` unpacks, `header` names the
-//! columns, `cell` reads a number, and [`TraceReader`] makes a [`Row`] of it.
-//! What is wrong with single cells and rows is counted in [`ReadFaults`] and the
-//! reading goes on; a file that cannot be a trace is a [`Problem`].
+//! The layers follow the way of a byte: `open` unpacks, `lines` finds the lines,
+//! `header` names the columns, `quick` reads rows of `plain` numbers, `record` and
+//! `cell` any other, and [`TraceReader`] makes a [`Row`] of it. `preview` judges the
+//! file by its first rows. What is wrong with single cells and rows is counted in
+//! [`ReadFaults`] and the reading goes on; a file that cannot be a trace is a [`Problem`].
 
 mod cell;
 mod decoded;
 mod faults;
 mod header;
+mod lines;
 mod open;
+mod plain;
+mod preview;
+mod quick;
+mod record;
 
 use std::collections::VecDeque;
 use std::io::{Cursor, Read};
@@ -19,9 +25,13 @@ use csv::ByteRecord;
 use jiff::fmt::temporal::DateTimeParser;
 
 use crate::pressure;
-use crate::problem::{Problem, shown};
-use cell::{Cell, Decimals};
+use crate::problem::Problem;
+use cell::Decimals;
 use header::Layout;
+use lines::Lines;
+use preview::Preview;
+use quick::{Cells, Quick};
+use record::{cell, split};
 
 pub use decoded::{Decoded, Samples};
 pub use faults::{READ_FAULTS, ReadFault, ReadFaults, Tally};
@@ -43,6 +53,8 @@ const DEPTH_RANGE_M: (f64, f64) = (-50.0, 11_100.0);
 const TEMP_RANGE_C: (f64, f64) = (-60.0, 90.0);
 /// Longest time since the start of a file taken as such, s (three years).
 const MAX_T_S: f64 = 1.0e8;
+/// The same, microseconds.
+const MAX_T_US: i64 = 100_000_000_000_000;
 
 /// One sample as read from the file.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -96,13 +108,12 @@ impl Default for ReadOptions {
 /// Reads a trace row by row.
 pub struct TraceReader {
     name: String,
-    csv: csv::Reader<Source>,
+    lines: Lines<Source>,
+    /// Reads plain rows, once the first rows were judged.
+    quick: Option<Quick>,
     record: ByteRecord,
     delimiter: u8,
     gzip: bool,
-    /// Lines end in CR alone.
-    cr_only: bool,
-    records: u64,
     layout: Layout,
     scale_to_g: f64,
     latitude_deg: f64,
@@ -125,20 +136,6 @@ pub struct TraceReader {
     preview: Option<Preview>,
     inferred_hz: Option<f64>,
     notices: Vec<String>,
-}
-
-/// What the first rows showed.
-#[derive(Default)]
-struct Preview {
-    seen: usize,
-    unreadable: usize,
-    first_unreadable: Option<String>,
-    times_us: Vec<i64>,
-    /// Number of the row, and its time where the cell held one, microseconds.
-    timed: Vec<(usize, i64)>,
-    empty_times: usize,
-    accel_g: Vec<[f64; 3]>,
-    widest: usize,
 }
 
 enum Step {
@@ -170,32 +167,23 @@ impl TraceReader {
             .find(|line| !line.trim_ascii().is_empty())
             .unwrap_or_default();
         let delimiter = header::delimiter(first_line, &options.columns);
-        // The end of line that the last row may lack; an extra one does no harm.
-        let bytes = Cursor::new(text.head).chain(text.rest).chain(&b"\n"[..]);
-        let source: Source = Box::new(open::LineBound::new(bytes));
+        let bytes: Source = Box::new(Cursor::new(text.head).chain(text.rest));
+        let bounded: Source = Box::new(open::LineBound::new(bytes));
+        let mut lines = Lines::new(bounded, end);
         // No quoting here: a stray quote would swallow the rest of the file.
         // Rows with quoted delimiters are split again, one by one.
-        let mut csv = csv::ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .quoting(false)
-            .delimiter(delimiter)
-            .terminator(csv::Terminator::Any(end))
-            .buffer_capacity(64 * 1024)
-            .from_reader(source);
         let mut record = ByteRecord::new();
+        let headed = |e| open::damaged(name, "in the header", text.gzip, &e);
         loop {
-            let more = csv
-                .read_byte_record(&mut record)
-                .map_err(|e| read_problem(name, "in the header", text.gzip, e))?;
-            if !more {
+            let Some(row) = lines.next().map_err(headed)? else {
                 return Err(Problem::new(format!("{name}: holds no header row, only blank lines")));
-            }
+            };
+            split(row, delimiter, &mut record);
             if record.iter().any(|cell| !cell.trim_ascii().is_empty()) {
                 break;
             }
         }
-        let line = if cr_only { 1 } else { csv.position().line().saturating_sub(1) };
+        let line = lines.count();
         let (layout, mut notices) = {
             let cells = (0..record.len()).map(|column| cell(&record, column));
             header::layout(name, line, cells, &options.columns)?
@@ -223,12 +211,11 @@ impl TraceReader {
         };
         let mut reader = TraceReader {
             name: name.to_owned(),
-            csv,
+            lines,
+            quick: None,
             record,
             delimiter,
             gzip: text.gzip,
-            cr_only,
-            records: 1,
             layout,
             scale_to_g,
             latitude_deg: options.latitude_deg,
@@ -247,7 +234,16 @@ impl TraceReader {
             inferred_hz: None,
             notices,
         };
+        let crlf = reader.record.as_slice().ends_with(b"\r");
         reader.look_ahead(line)?;
+        let point = match (delimiter, reader.decimals) {
+            (b',', _) => b'.',
+            (_, Decimals { comma: true, point: false }) => b',',
+            (_, Decimals { comma: false, point: true }) => b'.',
+            // Not known yet, and the first to be met is to be noted.
+            _ => 0,
+        };
+        reader.quick = Some(Quick::new(&reader.layout, delimiter, end, crlf, point));
         Ok(reader)
     }
 
@@ -256,7 +252,64 @@ impl TraceReader {
     /// # Errors
     /// Damaged gzip data, a line without end, or marks of decimal fractions
     /// that contradict each other.
+    #[inline]
     pub fn next_row(&mut self) -> Result<Option<Row>, Problem> {
+        if self.ahead.is_empty()
+            && let Some(row) = self.plain_row()
+        {
+            return Ok(Some(row));
+        }
+        self.any_row()
+    }
+
+    /// The next row, where it is written plainly and nothing about it is odd.
+    #[inline]
+    fn plain_row(&mut self) -> Option<Row> {
+        let cells = self.quick.as_mut()?.row(self.lines.ahead())?;
+        let mut accel_g = [0.0; 3];
+        for (of, read) in accel_g.iter_mut().zip(cells.accel) {
+            let g = read * self.scale_to_g;
+            if g.abs() > MAX_ACCEL_G {
+                return None;
+            }
+            *of = g as f32;
+        }
+        let depth_m = self.depth(&cells).ok()?;
+        let temp_c = within(cells.temp, TEMP_RANGE_C).ok()?;
+        let (us, timed) = match cells.us {
+            Some(us) if us.abs() <= MAX_T_US || self.layout.utc => (us, (us, 0)),
+            Some(_) => return None,
+            None => self.followed()?,
+        };
+        if self.fallen_back_us.is_some() || us <= self.last_us? {
+            return None;
+        }
+        let t_us = u64::try_from(us.checked_sub(self.start_us?)?).ok()?;
+        self.last_us = Some(us);
+        self.timed = Some(timed);
+        self.lines.skip(cells.len);
+        Some(Row { line: self.lines.count(), t_us, accel_g, depth_m, temp_c })
+    }
+
+    /// The depth among plain cells, m.
+    #[inline]
+    fn depth(&self, cells: &Cells) -> Result<Option<f32>, ReadFault> {
+        let Some(mut depth) = cells.depth else { return Ok(None) };
+        if self.layout.pressure {
+            depth = self.pressure_to_depth(depth);
+        }
+        within(Some(depth), DEPTH_RANGE_M)
+    }
+
+    /// Depth for a pressure, m; beyond the deepest sea the formula means nothing.
+    fn pressure_to_depth(&self, dbar: f64) -> f64 {
+        if dbar.abs() < 12_000.0 { pressure::depth_m(dbar, self.latitude_deg) } else { dbar }
+    }
+
+    /// The next row, however it is written.
+    #[cold]
+    #[inline(never)]
+    fn any_row(&mut self) -> Result<Option<Row>, Problem> {
         if let Some(row) = self.ahead.pop_front() {
             return Ok(Some(row));
         }
@@ -312,500 +365,14 @@ impl TraceReader {
     pub fn notices(&self) -> &[String] {
         &self.notices
     }
-
-    /// Reads the first rows and judges the file by them.
-    fn look_ahead(&mut self, header_line: u64) -> Result<(), Problem> {
-        let mut ahead = VecDeque::with_capacity(PREVIEW_ROWS);
-        loop {
-            match self.step()? {
-                Step::End => break,
-                Step::Skipped => {}
-                Step::Row(row) => ahead.push_back(row),
-            }
-            if self.preview.as_ref().is_none_or(|p| p.seen >= PREVIEW_ROWS) {
-                break;
-            }
-        }
-        self.ahead = ahead;
-        let Some(preview) = self.preview.take() else { return Ok(()) };
-        let name = &self.name;
-        if preview.seen == 0 {
-            return Err(Problem::new(format!(
-                "{name}: holds a header (row {header_line}) and no samples"
-            )));
-        }
-        if self.ahead.is_empty() || 2 * preview.unreadable > preview.seen {
-            let mut problem = Problem::new(format!(
-                "{name}: {} of the first {} rows cannot be read; the first is {}",
-                preview.unreadable,
-                preview.seen,
-                preview.first_unreadable.as_deref().unwrap_or("unknown"),
-            ));
-            if preview.empty_times > 0 && self.period_us.is_none() {
-                problem = problem.help(
-                    "rows with an empty time cell need sample_hz under [logger] in the deployment file",
-                );
-            }
-            if self.layout.utc && self.start_us.is_none() && preview.empty_times < preview.seen {
-                problem = problem.help(
-                    "write times as 2031-05-04T06:12:00.040Z, or with the hours from UTC as \
-                     2031-05-04T08:12:00.040+02:00; where times tell no zone, state utc_offset_h \
-                     (0 for UTC) under [columns] in the deployment file; or give seconds from the \
-                     start in a column t_s",
-                );
-            }
-            if self.delimiter == b',' && preview.widest + 1 >= 2 * self.layout.names.len() {
-                problem = problem.help(
-                    "the rows have twice as many cells as the header: decimal commas cannot be \
-                     told from separators; write the file with decimal points, or with semicolons \
-                     between the cells",
-                );
-            }
-            return Err(problem);
-        }
-        self.correct_start(&preview.times_us);
-        self.check_unit(&preview.accel_g)?;
-        self.inferred_hz = self.infer_rate(&preview.timed)?;
-        if preview.empty_times > 0 {
-            self.notices
-                .push(format!("{}: empty time cells are filled in from sample_hz", self.name));
-        }
-        if self.decimals.comma {
-            self.notices.push(format!("{}: decimal commas are read as decimal points", self.name));
-        }
-        Ok(())
-    }
-
-    /// A worn tag reads about 1 g on average, whatever the animal does: another
-    /// unit under the name of this one shows at once.
-    fn check_unit(&mut self, accel_g: &[[f64; 3]]) -> Result<(), Problem> {
-        let moves = |axis: usize| {
-            accel_g.iter().any(|a| a[axis] != accel_g[0][axis]) // not a stuck axis
-        };
-        if accel_g.len() < 20 || !(moves(0) && moves(1) && moves(2)) {
-            return Ok(());
-        }
-        let mut size: Vec<f64> =
-            accel_g.iter().map(|a| (a[0] * a[0] + a[1] * a[1] + a[2] * a[2]).sqrt()).collect();
-        let middle = size.len() / 2;
-        let (_, &mut median, _) = size.select_nth_unstable_by(middle, f64::total_cmp);
-        let near = |want: f64| median > 0.85 * want && median < 1.15 * want;
-        let unit = self.layout.unit;
-        let looks_like = match unit {
-            AccelUnit::G if near(STANDARD_GRAVITY_MS2) => {
-                Some("m/s2 (columns ax_ms2, ay_ms2, az_ms2)")
-            }
-            AccelUnit::Ms2 if near(1.0 / STANDARD_GRAVITY_MS2) => {
-                Some("g (columns ax_g, ay_g, az_g)")
-            }
-            AccelUnit::G | AccelUnit::Ms2 if median > 50.0 => Some(
-                "milli-g or counts (columns ax_raw, ay_raw, az_raw, and counts_per_g in the deployment file)",
-            ),
-            AccelUnit::Raw if !(0.2..=5.0).contains(&median) => {
-                Some("counts of another scale (counts_per_g in the deployment file)")
-            }
-            _ => None,
-        };
-        if let Some(looks_like) = looks_like {
-            let shown = if unit == AccelUnit::Ms2 { median * STANDARD_GRAVITY_MS2 } else { median };
-            let (read_as, want) = match unit {
-                AccelUnit::Ms2 => ("m/s2", "9.8 m/s2"),
-                AccelUnit::G | AccelUnit::Raw => ("g", "1 g"),
-            };
-            return Err(Problem::new(format!(
-                "{}: columns {}: wrong unit: the first {} rows have a median magnitude of {shown:.2} \
-                 {read_as}, and about {want} was expected",
-                self.name,
-                unit.columns().join(", "),
-                accel_g.len(),
-            ))
-            .help(format!("this looks like {looks_like}")));
-        }
-        if !(0.5..=2.0).contains(&median) {
-            self.notices.push(format!(
-                "{}: the first rows have a median magnitude of {median:.2} g, and about 1 g was \
-                 expected; check unit, scale and sensor",
-                self.name
-            ));
-        }
-        Ok(())
-    }
-
-    /// Mean of the regular steps: the median picks out which are regular, the
-    /// mean is free of the rounding of single times. `timed` holds the numbers of
-    /// rows and their times.
-    fn infer_rate(&self, timed: &[(usize, i64)]) -> Result<Option<f64>, Problem> {
-        // Rows and time between two rows with a time of their own.
-        let steps: Vec<(f64, f64)> = timed
-            .windows(2)
-            .map(|w| ((w[1].0 - w[0].0) as f64, w[1].1.saturating_sub(w[0].1) as f64))
-            .collect();
-        if steps.is_empty() {
-            return Ok(None);
-        }
-        let mut sorted: Vec<f64> = steps.iter().map(|(rows, us)| us / rows.max(1.0)).collect();
-        sorted.sort_unstable_by(f64::total_cmp);
-        let median = sorted[sorted.len() / 2];
-        if median <= 0.0 {
-            let (column, why) = if self.layout.utc {
-                ("time_utc", "times to the millisecond were expected")
-            } else {
-                ("t_s", "seconds with decimals were expected")
-            };
-            return Err(Problem::new(format!(
-                "{}: column {column}: time stands still or runs back in most of the first {} rows; {why}",
-                self.name,
-                timed.len(),
-            ))
-            .help(
-                "where the logger tells whole seconds only, keep the time in the first row of each \
-                 second, leave the other time cells empty, and state sample_hz under [logger] in \
-                 the deployment file",
-            ));
-        }
-        let (mut rows, mut us) = (0.0, 0.0);
-        for (n, step_us) in steps {
-            if step_us >= 0.5 * median * n && step_us <= 1.5 * median * n {
-                rows += n;
-                us += step_us;
-            }
-        }
-        let hz = 1e6 * rows / us;
-        // Four figures: more is the rounding of the times.
-        let unit = 10f64.powi(hz.log10().floor() as i32 - 3);
-        Ok(Some(((hz / unit).round() * unit * 1e6).round() / 1e6))
-    }
-
-    /// Reads one record and makes a row of it.
-    #[inline]
-    fn step(&mut self) -> Result<Step, Problem> {
-        match self.csv.read_byte_record(&mut self.record) {
-            Ok(true) => {}
-            Ok(false) => return Ok(Step::End),
-            Err(e) => {
-                let place = format!("after row {}", self.line());
-                return Err(read_problem(&self.name, &place, self.gzip, e));
-            }
-        }
-        self.records += 1;
-        let line = self.line();
-        if self.record.len() != self.layout.names.len() && !self.mend(line) {
-            return Ok(Step::Skipped);
-        }
-        if let Some(p) = &mut self.preview {
-            p.seen += 1;
-        }
-        let step = self.row(line)?;
-        if let Some(column) = self.mixed_decimals {
-            return Err(Problem::new(format!(
-                "{}: row {line}, column {}: decimal commas and decimal points in one file; what \
-                 {} means cannot be told",
-                self.name,
-                self.layout.names[column],
-                shown(cell(&self.record, column)),
-            ))
-            .help("write the file with decimal points throughout"));
-        }
-        Ok(step)
-    }
-
-    /// Makes a row of the record that was read.
-    #[inline]
-    fn row(&mut self, line: u64) -> Result<Step, Problem> {
-        let Some(us) = self.time(line)? else {
-            self.bad(ReadFault::BadTime, line, self.layout.time);
-            self.unreadable();
-            return Ok(Step::Skipped);
-        };
-        let start = *self.start_us.get_or_insert(us);
-        if let Some(last) = self.last_us
-            && us <= last
-        {
-            let kind = if us == last { ReadFault::DuplicateTime } else { ReadFault::TimeBackwards };
-            self.faults.add(kind, line);
-        }
-        self.last_us = Some(us);
-
-        let mut accel = [f64::NAN; 3];
-        for (axis, value) in accel.iter_mut().enumerate() {
-            let column = self.layout.accel[axis];
-            match self.number(column) {
-                Cell::Number(v) => *value = v * self.scale_to_g,
-                Cell::Empty => self.bad(ReadFault::EmptyCell, line, column),
-                Cell::Bad => self.bad(ReadFault::NotANumber, line, column),
-            }
-        }
-        if let Some(p) = &mut self.preview {
-            p.times_us.push(us);
-            if accel.iter().all(|v| v.is_finite()) {
-                p.accel_g.push(accel);
-            }
-        }
-        let mut accel_g = accel.map(|v| v as f32);
-        for axis in 0..3 {
-            if accel[axis].abs() > MAX_ACCEL_G {
-                self.bad(ReadFault::OutOfRange, line, self.layout.accel[axis]);
-                accel_g[axis] = f32::NAN;
-            }
-        }
-        if self.preview.is_some() && accel_g.iter().all(|v| v.is_nan()) {
-            self.unreadable();
-        }
-
-        let depth_m = match self.layout.depth {
-            Some(column) => self.reading(line, column, self.layout.pressure, DEPTH_RANGE_M),
-            None => None,
-        };
-        let temp_c = match self.layout.temp {
-            Some(column) => self.reading(line, column, false, TEMP_RANGE_C),
-            None => None,
-        };
-        let t_us = self.tag_time(us, start);
-        let temp_c = temp_c.filter(|t| !t.is_nan());
-        Ok(Step::Row(Row { line, t_us, accel_g, depth_m, temp_c }))
-    }
-
-    /// Time since the first row, microseconds. A clock that fell back to before
-    /// the first row (a logger that lost its date) runs on from 0.
-    #[inline]
-    fn tag_time(&mut self, us: i64, start: i64) -> u64 {
-        let base = if us >= start {
-            self.fallen_back_us = None;
-            start
-        } else {
-            let base = self.fallen_back_us.unwrap_or(us).min(us);
-            self.fallen_back_us = Some(base);
-            base
-        };
-        u64::try_from(us.saturating_sub(base)).unwrap_or(0)
-    }
-
-    /// Where the first row was ahead of most others, its time was wrong: the
-    /// start is where the others begin.
-    fn correct_start(&mut self, times_us: &[i64]) {
-        let Some(start) = self.start_us else { return };
-        let before = times_us.iter().filter(|&&us| us < start).count();
-        let Some(first) = times_us.iter().position(|&us| us < start) else { return };
-        if 2 * before <= times_us.len() {
-            return;
-        }
-        let start = times_us[first];
-        self.start_us = Some(start);
-        self.fallen_back_us = None;
-        let mut ahead = std::mem::take(&mut self.ahead);
-        for (n, (row, &us)) in ahead.iter_mut().zip(times_us).enumerate() {
-            row.t_us = if n < first { 0 } else { self.tag_time(us, start) };
-        }
-        self.ahead = ahead;
-    }
-
-    /// Time of the record on the file's own clock, microseconds, or `None`
-    /// where it cannot be read.
-    #[inline]
-    fn time(&mut self, line: u64) -> Result<Option<i64>, Problem> {
-        let column = self.layout.time;
-        let us = if self.layout.utc {
-            let text = cell(&self.record, column).trim_ascii();
-            let text = match text {
-                [b'"', inner @ .., b'"'] => inner,
-                _ => text,
-            };
-            if text.is_empty() {
-                return Ok(self.follow_on());
-            }
-            match self.times.parse_timestamp(text) {
-                Ok(t) => Some(t.as_microsecond()),
-                Err(_) => self.zoneless(text),
-            }
-        } else {
-            match self.number(column) {
-                Cell::Number(s) if s.abs() <= MAX_T_S => {
-                    let us = s * 1e6;
-                    Some((us + 0.5f64.copysign(us)) as i64)
-                }
-                Cell::Number(s) if self.start_us.is_none() && s > 0.0 && s < 1e20 => {
-                    return Err(Problem::new(format!(
-                        "{}: row {line}, column t_s: {} is not a time since the start of a file",
-                        self.name,
-                        shown(cell(&self.record, column)),
-                    ))
-                    .help(
-                        "t_s is in seconds and starts near 0; for dates use a column time_utc \
-                         (RFC 3339)",
-                    ));
-                }
-                Cell::Empty => return Ok(self.follow_on()),
-                _ => None,
-            }
-        };
-        if let Some(us) = us {
-            self.timed = Some((us, 0));
-            if let Some(p) = &mut self.preview {
-                p.timed.push((p.seen, us));
-            }
-        }
-        Ok(us)
-    }
-
-    /// A date and time without a zone, where it is known how far clocks were from UTC.
-    #[cold]
-    fn zoneless(&self, text: &[u8]) -> Option<i64> {
-        let offset_us = self.offset_us?;
-        let civil = self.times.parse_datetime(text).ok()?;
-        let as_utc = jiff::tz::Offset::UTC.to_timestamp(civil).ok()?;
-        Some(as_utc.as_microsecond() - offset_us)
-    }
-
-    /// Time of a row with an empty time cell: so many sample periods after the
-    /// last time read.
-    fn follow_on(&mut self) -> Option<i64> {
-        if let Some(p) = &mut self.preview {
-            p.empty_times += 1;
-        }
-        let (us, rows) = self.timed.as_mut()?;
-        *rows += 1;
-        let since_us = self.period_us? * f64::from(*rows);
-        (since_us <= MAX_UNTIMED_US).then(|| us.saturating_add(since_us.round() as i64))
-    }
-
-    /// An optional reading; `NaN` where it is no number or outside `range`.
-    #[inline]
-    fn reading(
-        &mut self,
-        line: u64,
-        column: usize,
-        pressure: bool,
-        range: (f64, f64),
-    ) -> Option<f32> {
-        if cell(&self.record, column).is_empty() {
-            return None;
-        }
-        let fault = match self.number(column) {
-            Cell::Empty => return None,
-            Cell::Number(mut v) => {
-                // Beyond the deepest sea the formula means nothing.
-                if pressure && v.abs() < 12_000.0 {
-                    v = pressure::depth_m(v, self.latitude_deg);
-                }
-                if v >= range.0 && v <= range.1 {
-                    return Some(v as f32);
-                }
-                ReadFault::OutOfRange
-            }
-            Cell::Bad => ReadFault::NotANumber,
-        };
-        self.bad(fault, line, column);
-        Some(f32::NAN)
-    }
-
-    /// Reads the number in a column.
-    #[inline]
-    fn number(&mut self, column: usize) -> Cell {
-        let cell = cell(&self.record, column);
-        if self.delimiter == b',' {
-            return cell::number(cell);
-        }
-        let read = cell::number_noting(cell, &mut self.decimals);
-        if self.decimals.comma && self.decimals.point && self.mixed_decimals.is_none() {
-            self.mixed_decimals = Some(column);
-        }
-        read
-    }
-
-    /// Line of the record read last.
-    #[inline]
-    fn line(&self) -> u64 {
-        // The parser counts LF, and has read past the one that ends the record.
-        if self.cr_only { self.records } else { self.csv.position().line().saturating_sub(1) }
-    }
-
-    /// A row of another length than the header. True where it can be used.
-    #[cold]
-    fn mend(&mut self, line: u64) -> bool {
-        if self.record.iter().all(|cell| cell.trim_ascii().is_empty()) && self.record.len() == 1 {
-            return false; // a blank line
-        }
-        let want = self.layout.names.len();
-        let mut got = self.record.len();
-        if got > want && self.record.as_slice().contains(&b'"') {
-            // Perhaps quoted cells that hold the delimiter.
-            let joined: Vec<&[u8]> = self.record.iter().collect();
-            let joined = joined.join(&self.delimiter);
-            let mut again = csv::ReaderBuilder::new()
-                .has_headers(false)
-                .flexible(true)
-                .delimiter(self.delimiter)
-                .from_reader(&joined[..]);
-            let mut record = ByteRecord::new();
-            if matches!(again.read_byte_record(&mut record), Ok(true)) && record.len() == want {
-                self.record = record;
-                return true;
-            }
-        }
-        while got > want && cell(&self.record, got - 1).trim_ascii().is_empty() {
-            got -= 1; // separators at the end of the row
-        }
-        if got == want {
-            return true;
-        }
-        self.faults.add(ReadFault::RaggedRow, line);
-        if got < want && got >= self.layout.needed {
-            return true; // only optional cells at the end are wanting
-        }
-        if let Some(p) = &mut self.preview {
-            p.seen += 1;
-            p.unreadable += 1;
-            p.widest = p.widest.max(got);
-            p.first_unreadable.get_or_insert_with(|| {
-                format!("row {line}: it has {got} cells, and the header has {want}")
-            });
-        }
-        false
-    }
-
-    /// Counts a cell at fault.
-    #[cold]
-    fn bad(&mut self, kind: ReadFault, line: u64, column: usize) {
-        self.faults.add(kind, line);
-        if let Some(p) = &mut self.preview {
-            p.first_unreadable.get_or_insert_with(|| {
-                let expected = match (column == self.layout.time, self.layout.utc) {
-                    (true, true) => "a date and time with zone (RFC 3339)",
-                    _ => "a number",
-                };
-                format!(
-                    "row {line}, column {}: {} where {expected} was expected",
-                    self.layout.names[column],
-                    shown(cell(&self.record, column)),
-                )
-            });
-        }
-    }
-
-    /// Counts a row that told nothing.
-    #[cold]
-    fn unreadable(&mut self) {
-        if let Some(p) = &mut self.preview {
-            p.unreadable += 1;
-        }
-    }
 }
 
-/// A cell of a record, without the CR of a CR LF end of line; empty where the
-/// row is too short.
+/// A reading, where there is one, if it lies in `range`.
 #[inline]
-fn cell(record: &ByteRecord, column: usize) -> &[u8] {
-    match record.get(column) {
-        Some([cell @ .., b'\r']) => cell,
-        Some(cell) => cell,
-        None => b"",
-    }
-}
-
-/// An error of the CSV layer as a [`Problem`].
-fn read_problem(name: &str, place: &str, gzip: bool, error: csv::Error) -> Problem {
-    match error.into_kind() {
-        csv::ErrorKind::Io(e) => open::damaged(name, place, gzip, &e),
-        other => Problem::new(format!("{name}: {place}: cannot be read: {other:?}")),
+fn within(reading: Option<f64>, range: (f64, f64)) -> Result<Option<f32>, ReadFault> {
+    match reading {
+        None => Ok(None),
+        Some(v) if v >= range.0 && v <= range.1 => Ok(Some(v as f32)),
+        Some(_) => Err(ReadFault::OutOfRange),
     }
 }

@@ -571,7 +571,7 @@ fn current(t: &mut String, measured: &[Measured], model: &Model) {
     }
     let f = &model.flash;
     let raw = 25.0 * 6.0;
-    let minutes = firmware_core::record::MINUTE_BYTES as f64 / 60.0;
+    let minutes = f64::from(firmware_core::record::STORED_PER_MINUTE) / 60.0;
     for (what, bytes) in [("raw samples, 3 x 16 bit at 25 Hz", raw), ("minutes only", minutes)] {
         let _ = writeln!(
             t,
