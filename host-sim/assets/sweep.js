@@ -63,11 +63,11 @@
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     // The best by these two goals: steps along the cells that none beats in both.
-    const sign = (g) => (g.more ? 1 : -1), order = [...placed()];
-    if (gx().more) order.reverse();
+    const sign = (g) => (g.more ? 1 : -1), value = (g, i) => sign(g) * g.values[i];
+    const order = [...placed()].sort((a, b) => value(gx(), b) - value(gx(), a) || value(gy(), b) - value(gy(), a));
     edge = [];
     let best = -Infinity;
-    for (const i of order) { const v = sign(gy()) * gy().values[i]; if (v > best) { best = v; edge.push(i); } }
+    for (const i of order) { const v = value(gy(), i); if (v > best) { best = v; edge.push(i); } }
     ctx.strokeStyle = css("--c3"); ctx.lineWidth = 1.5 * r; ctx.setLineDash([6 * r, 4 * r]); ctx.beginPath();
     edge.forEach((i, n) => { const [a, b] = at(i); if (n === 0) ctx.moveTo(a, b); else { ctx.lineTo(at(edge[n - 1])[0], b); ctx.lineTo(a, b); } });
     ctx.stroke(); ctx.setLineDash([]);
