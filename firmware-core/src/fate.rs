@@ -69,6 +69,8 @@ const HABIT_MEMORY_MIN: f32 = 120.0;
 /// after which the tag is taken to sit otherwise on an animal that swims on.
 const SHIFTED_MIN: u8 = 6;
 const SHIFTED_DEG: f32 = 40.0;
+/// Minutes for which the rhythm in a posture learnt anew has to prove to be the own one.
+const SHIFT_IN_DOUBT_MIN: u8 = 90;
 /// Activity from this many times the usual one on; flesh round a swallowed tag damps it to
 /// less.
 const USUAL_LEAST: f32 = 0.5;
@@ -81,9 +83,11 @@ const STEP_POSTURE_DEG: f32 = 30.0;
 /// Steps altogether from which a minute is another animal's, of which posture counts for
 /// one at most; from which it is at least no sign that the own one lives; and the least
 /// change of posture, degrees.
-const STRANGER_STEPS: f32 = 3.2;
-const DOUBTFUL_STEPS: f32 = 2.2;
+const STRANGER_STEPS: f32 = 2.7;
+const DOUBTFUL_STEPS: f32 = 2.0;
 const STRANGER_DEG: f32 = 12.0;
+/// Least motion, slow or fast, of what hangs in water, g.
+const SWAYS_G: f32 = 0.005;
 /// Slow motion this many times that of the sensor's own noise is rocking, however little.
 const ROCKED: f32 = 1.25;
 const ROCKED_G: f32 = 1.0e-4;
@@ -108,6 +112,8 @@ struct Clues {
     still: bool,
     /// No rocking, no change of posture.
     quiet: bool,
+    /// Moves as what hangs in water does, however calm.
+    sways: bool,
     /// Slow motion, if ever so little, beyond the sensor's own noise.
     rocked: bool,
     /// Calm, but turned by more than a loose tag turns since it came to rest.
@@ -176,6 +182,7 @@ pub struct FateTest {
     habit_g: f32,
     habit_odba_g: f32,
     shifted_min: u8,
+    since_shift_min: u8,
     lived: bool,
     life_minutes: u16,
     revive: f32,
@@ -213,6 +220,7 @@ impl FateTest {
             habit_g: 0.0,
             habit_odba_g: 0.0,
             shifted_min: 0,
+            since_shift_min: u8::MAX,
             lived: false,
             life_minutes: 0,
             revive: 0.0,
@@ -269,6 +277,8 @@ impl FateTest {
             (true, false) if open => self.shifted_min.saturating_add(1),
             _ => 0,
         };
+        self.since_shift_min =
+            if self.shifted() { 0 } else { self.since_shift_min.saturating_add(1) };
         if lives {
             if !clues.doubtful && open {
                 self.get_used_to(minute);
@@ -317,6 +327,8 @@ impl FateTest {
 
     /// How unlike the animal's own a minute's rhythm and posture are, in steps.
     fn unlike(&self, minute: &Summary, off_deg: f32) -> f32 {
+        // Where the worn posture was learnt anew, it is the new one that is in question.
+        let off_deg = if self.since_shift_min < SHIFT_IN_DOUBT_MIN { 90.0 } else { off_deg };
         if self.habit_min < HABIT_KNOWN_MIN || off_deg < STRANGER_DEG || minute.beats < 1.5 {
             return 0.0;
         }
@@ -453,7 +465,7 @@ impl FateTest {
         let swims = moved_g >= STEADY_G
             && (matches!(depth, DepthClue::Moving | DepthClue::Unknown)
                 || depth == DepthClue::Stationary && filled);
-        let unlike = attitude.map_or(0.0, |a| self.unlike(minute, a.off_deg));
+        let unlike = self.unlike(minute, attitude.map_or(0.0, |a| a.off_deg));
         Clues {
             depth,
             off_deg: attitude.map_or(0.0, |a| a.off_deg),
@@ -473,6 +485,7 @@ impl FateTest {
             heaved: slow > 0.006 && fast < 0.35 * slow,
             still: quiet && self.excess < 0.025,
             quiet,
+            sways: slow > SWAYS_G || fast > SWAYS_G,
             rocked: slow > ROCKED * self.mean_noise * noise + ROCKED_G,
             crept,
         }
@@ -497,11 +510,11 @@ impl FateTest {
         };
         let stands = c.pitch_deg.map_or(0.0, |p| ((p - even) / PITCH_CLEAR_DEG).clamp(-1.0, 1.0));
         // Below the surface it may hang from a snag, or from a resting animal.
-        let hangs = stands > 0.1 && !c.quiet;
+        let hangs = stands > 0.1 && c.sways && c.depth == DepthClue::Stationary;
         let mut floating = match c.depth {
             // A float goes with the waves: its depth is all but the same.
             DepthClue::Surface => (0.8 - 3.0 * (c.depth_range_m - 0.3).max(0.0)).max(-1.0),
-            DepthClue::Stationary if hangs => 0.0,
+            DepthClue::Stationary | DepthClue::Moving if hangs => 0.0,
             DepthClue::Stationary | DepthClue::Moving => -1.5,
             DepthClue::Unknown => 0.0,
         };
@@ -516,7 +529,7 @@ impl FateTest {
         floating += match (c.steady, hangs) {
             (true, _) => 0.3,
             (false, true) => -0.2,
-            (false, false) => -1.5,
+            (false, false) => -2.2,
         };
         floating += if stands > 0.0 { 0.5 * stands } else { 2.0 * stands };
         let mut bottom = match c.depth {
