@@ -4,8 +4,11 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use firmware_core::record::{
+    FATE_STORED, HOUR_BYTES, MINUTE_BYTES, RECOVERY_STORED, RELEASE_STORED, Record, stored_bytes,
+};
 use host_sim::replay::{self, Keep, Kept, Report};
-use host_sim::unpack::{ImageReport, MessageReport};
+use host_sim::unpack::{ImageReport, MessageReport, salvage};
 use proptest::prelude::*;
 
 fn demo(name: &str) -> PathBuf {
@@ -72,6 +75,24 @@ fn image_and_messages_tell_what_the_replay_told() {
     assert_eq!((fate.what, fate.since_s), (Some("dead"), report.fate_t_s));
     assert_eq!(Some(fate.t_s), report.fate_decided_t_s);
     assert!(fate.minute.is_some_and(|m| m.t_s + 60.0 <= fate.t_s));
+
+    // What the replay reckons for memory is what these records take in the log.
+    let mut stored = 0;
+    for kept in salvage(kept.image(), None).records {
+        let bytes = match &kept.record {
+            Record::Minute(_) => stored_bytes(MINUTE_BYTES),
+            Record::Hour(_) => stored_bytes(HOUR_BYTES),
+            Record::Fate(_) => FATE_STORED,
+            Record::Recovery(_) => RECOVERY_STORED,
+            Record::Release(_) => RELEASE_STORED,
+            _ => 0,
+        };
+        stored += bytes as u32;
+    }
+    let reckoned = report.memory.record_bytes;
+    // The hour that the trace ends in is recorded, and not reckoned yet.
+    let last = stored_bytes(HOUR_BYTES) as u32;
+    assert!(stored == reckoned || stored == reckoned + last, "{stored} B for {reckoned} B");
 
     // Ten seconds every hour, and at both decisions.
     let samples: usize = image.bursts.iter().map(|b| b.samples_g.len()).sum();

@@ -161,7 +161,7 @@ impl Keeper {
     /// Before anything is kept; [`Keeper::begin`] or [`Keeper::go_on`] comes next.
     /// `deployment` is a number of its own for each, so that no copy of an earlier one is
     /// ever taken up. To be written to its place in memory at once: it is some 4 KiB.
-    #[inline]
+    #[inline(never)]
     pub fn new(config: Config, settings: Settings, deployment: u32) -> Self {
         Keeper {
             whole: Whole { vitals: Vitals::new(&Clocks::default()), tag: Tag::new(config) },
@@ -215,8 +215,10 @@ impl Keeper {
     ) -> Result<Resumed, SlotError> {
         self.open(flash, layout, clocks)?;
         let mark = self.fingerprint;
-        let tag = self.copies.load(flash, mark, &mut self.whole);
-        if !tag {
+        let mut touched = false;
+        let tag = self.copies.load_or_touch(flash, mark, &mut self.whole, &mut touched);
+        if touched && !tag {
+            // A whole copy that is none of ours, by a chance in some 10^19.
             self.whole.vitals = Vitals::new(clocks);
             anew(&mut self.whole.tag, config);
         }

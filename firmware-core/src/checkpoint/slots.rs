@@ -176,12 +176,24 @@ impl Slots {
     /// Puts the newest whole copy that has this fingerprint into `state`. False:
     /// there is none; `state` may then hold anything and has to be made anew.
     pub fn load<F: NorFlash>(&self, flash: &mut F, fingerprint: u32, state: &mut dyn Kept) -> bool {
+        self.load_or_touch(flash, fingerprint, state, &mut false)
+    }
+
+    /// As [`Slots::load`]; tells whether `state` was touched.
+    pub(crate) fn load_or_touch<F: NorFlash>(
+        &self,
+        flash: &mut F,
+        fingerprint: u32,
+        state: &mut dyn Kept,
+        touched: &mut bool,
+    ) -> bool {
         let mut below = u32::MAX;
         while let Some((slot, number)) = self.below(flash, below, Some(fingerprint)) {
             below = number;
             let mut port = FlashPort { flash, at: self.start(slot) };
             let mut cursor = Cursor::load(&mut port, self.region.slot_bytes);
             let Some(head) = self.head(&mut cursor) else { continue };
+            *touched = true;
             state.visit(&mut cursor);
             if cursor.sound() && cursor.count() == HEAD.saturating_add(head.len) {
                 return true;

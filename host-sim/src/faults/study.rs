@@ -10,7 +10,7 @@
 //! * the deck: never on it;
 //! * log and messages: every minute and fate that was acknowledged is there, no minute
 //!   twice, and the messages tell what the tag tells;
-//! * the decision: fate and cause of release are those without faults, unless the
+//! * the decision: cause of release, and fate at that time, are those without faults, unless the
 //!   plan took the evidence, or a clock took the time.
 
 use std::path::Path;
@@ -60,7 +60,7 @@ pub struct Base {
     ceiling_us: u64,
     /// Fate, cause of release and first firing without faults.
     pub plain: Outcome,
-    /// The run without faults, kept before its first firing: the row that comes
+    /// The run without faults, kept before it decides to let go: the row that comes
     /// next, and the hardware as it was.
     marks: Vec<(usize, Hardware)>,
 }
@@ -68,7 +68,7 @@ pub struct Base {
 /// What became of a deployment.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
-    /// Fate at the end.
+    /// Fate when the tag decided to let go; at the end where it never did.
     #[serde(with = "fate_as_code")]
     pub fate: Fate,
     /// Cause of the release.
@@ -199,13 +199,15 @@ impl Base {
         mut marks: Option<&mut Vec<(usize, Hardware)>>,
     ) -> (Outcome, Vec<Wrong>, Log) {
         let mut out = Output::default();
+        // Fate when the tag decided to let go: afterwards it is a package on its own.
+        let mut fate = None;
         // Readings of cell and memory once a minute; a mark lies on one.
         let minute = (60 * SECOND_US / self.period_us) as usize;
         for (n, row) in self.rows.iter().enumerate().skip(first) {
             if let Some(marks) = &mut marks
                 && n > 0
                 && n % (MARK_MIN * minute) == 0
-                && hardware.log().fired_us.is_none()
+                && hardware.decision().is_none()
             {
                 marks.push((n, hardware.clone()));
             }
@@ -216,14 +218,18 @@ impl Base {
                 sample.memory_used = Some(0.1);
             }
             hardware.step(&sample, &mut out);
+            if fate.is_none() && hardware.decision().is_some() {
+                fate = hardware.tag().map(|t| t.fate());
+            }
             let free_us = hardware.log().free_us;
             if free_us.is_some_and(|us| sample.t_us >= us + AFTERWARDS_US) {
                 break;
             }
         }
         while hardware.finish().is_some() {}
+        let last = hardware.tag().map_or(Fate::Undetermined, |t| t.fate());
         let outcome = Outcome {
-            fate: hardware.tag().map_or(Fate::Undetermined, |t| t.fate()),
+            fate: fate.unwrap_or(last),
             cause: hardware.decision().map(|d| d.cause),
             fired_us: hardware.log().fired_us,
             recovery_s: hardware
@@ -231,8 +237,8 @@ impl Base {
                 .and_then(|t| t.recovery())
                 .map(|r| (r.t_s, r.decided_us.map(|us| us as f64 * 1e-6))),
         };
-        let (fate, decision) = (outcome.fate, hardware.decision());
-        let wrong = hardware.records().map_or(Vec::new(), |r| r.check(fate, decision.as_ref()));
+        let decision = hardware.decision();
+        let wrong = hardware.records().map_or(Vec::new(), |r| r.check(last, decision.as_ref()));
         (outcome, wrong, hardware.log().clone())
     }
 
@@ -280,18 +286,12 @@ impl Base {
                 Some(_) => {}
             }
         }
-        let same_fate = kind(outcome.fate) == kind(self.plain.fate);
+        let same_fate = outcome.fate == self.plain.fate;
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
         let excuse = excuse(&plan, &log);
         Verdict { seed, base, outcome, broken, same, marginal, excuse, away, decked, log }
     }
-}
-
-/// A tag that is off may rise from the bottom in one run and not in the other,
-/// where its link parts late.
-fn kind(fate: Fate) -> Fate {
-    if fate == Fate::DetachedOnBottom { Fate::DetachedFloating } else { fate }
 }
 
 /// Why a decision may differ from the one without faults.

@@ -80,6 +80,20 @@ impl Ticks {
     }
 }
 
+unsafe extern "C" {
+    /// End of memory with a fixed place, by the linker.
+    static __ebss: u32;
+}
+
+/// Bytes between here and memory with a fixed place, less a margin.
+#[inline(always)]
+pub fn room() -> usize {
+    let sp: usize;
+    // SAFETY: reads a register.
+    unsafe { asm!("mov {sp}, sp", sp = out(reg) sp) };
+    (sp.saturating_sub(&raw const __ebss as usize) & !3).saturating_sub(64)
+}
+
 /// Runs `f` and gives the bytes of stack that it used, `painted` at most.
 #[inline(always)]
 pub fn stack<T>(painted: usize, f: impl FnOnce() -> T) -> (T, u32) {

@@ -159,9 +159,9 @@ pub fn all(write: bool) -> Result<(), String> {
     for cost in &costs {
         let name = cost.target.name;
         let bound = bounds.get(name).ok_or_else(|| format!("no bounds for {name}"))?;
-        let stack = cost.parts.iter().skip(2).map(|p| p.0).max().unwrap_or(0);
-        let begin = cost.parts.iter().take(2).map(|p| p.0).max().unwrap_or(0);
-        let step = cost.parts.get(2).map_or(0.0, |p| p.1);
+        let stack = cost.parts.iter().skip(3).map(|p| p.0).max().unwrap_or(0);
+        let begin = cost.parts.iter().take(3).map(|p| p.0).max().unwrap_or(0);
+        let step = cost.parts.get(3).map_or(0.0, |p| p.1);
         for (what, got, most) in [
             ("flash, bytes", cost.flash as f64, bound.flash_bytes as f64),
             ("state, bytes", cost.state as f64, bound.state_bytes as f64),

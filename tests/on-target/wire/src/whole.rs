@@ -110,7 +110,9 @@ impl<S: Store> NorFlash for Nor<S> {
 /// What is being done, for whoever measures it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Part {
-    /// The deployment begins: the tag is built, the log emptied.
+    /// The tag is built in its place.
+    Build,
+    /// The deployment begins: first copies, the log emptied.
     Start,
     /// The tag goes on after a reset.
     Resume,
@@ -123,7 +125,8 @@ pub enum Part {
 }
 
 /// All parts.
-pub const PARTS: [(Part, &str); 5] = [
+pub const PARTS: [(Part, &str); 6] = [
+    (Part::Build, "building the tag"),
     (Part::Start, "starting"),
     (Part::Resume, "going on after a reset"),
     (Part::Step, "a sample, with copies and release"),
@@ -200,14 +203,16 @@ fn clocks(now: u32, boot: u32) -> Clocks {
 }
 
 #[inline(never)]
-fn build(place: &mut MaybeUninit<Keeper>, config: Config) -> &mut Keeper {
-    place.write(Keeper::new(config, Settings::DEFAULT, DEPLOYMENT))
+fn build(place: &mut MaybeUninit<Keeper>, config: Config) {
+    // Nothing is made of what this gives: so it is written to its place at once.
+    place.write(Keeper::new(config, Settings::DEFAULT, DEPLOYMENT));
 }
 
 #[inline(never)]
 fn start<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
     let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
-    let keeper = build(&mut place.keeper, config()?);
+    // SAFETY: [`build`] came before.
+    let keeper = unsafe { place.keeper.assume_init_mut() };
     keeper.begin(log.flash(), &LAYOUT, &clocks(now, now)).ok()?;
     log.format().ok()?;
     let event = StartEvent {
@@ -225,7 +230,8 @@ fn start<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Runnin
 fn resume<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
     let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
     let config = config()?;
-    let keeper = build(&mut place.keeper, config);
+    // SAFETY: [`build`] came before.
+    let keeper = unsafe { place.keeper.assume_init_mut() };
     let resumed =
         keeper.go_on(config, log.flash(), &LAYOUT, &clocks(now, now), Reset::Power).ok()?;
     let sure = resumed.away_least_us == resumed.away_most_us;
@@ -284,6 +290,8 @@ pub fn deployment<S: Store + Copy>(
 ) {
     let flash = Nor(store);
     let mut sensors = Sensors::new(sea);
+    let Some(config) = config() else { return };
+    probe.run(Part::Build, || build(&mut place.keeper, config));
     let Some(mut whole) = probe.run(Part::Start, || start(flash, 0, &mut *place)) else { return };
     let mut boot = 0;
     let mut now = 0;
@@ -300,6 +308,7 @@ pub fn deployment<S: Store + Copy>(
             at = now;
             // Pins fall when power goes.
             let _ = embedded_hal::digital::OutputPin::set_low(&mut Line::new(sea, true));
+            probe.run(Part::Build, || build(&mut place.keeper, config));
             let Some(again) = probe.run(Part::Resume, || resume(flash, now, &mut *place)) else {
                 return;
             };
@@ -339,12 +348,7 @@ pub fn deployment<S: Store + Copy>(
 }
 
 #[inline(never)]
-fn end<F: NorFlash>(
-    whole: &mut Running<'_, F>,
-    sea: &Sea,
-    unkept: u32,
-    sink: &mut impl Sink,
-) {
+fn end<F: NorFlash>(whole: &mut Running<'_, F>, sea: &Sea, unkept: u32, sink: &mut impl Sink) {
     let Running { keeper, journal, log } = whole;
     let mut last = true;
     while let Some(out) = keeper.finish() {
