@@ -276,7 +276,7 @@ mod tests {
             let sparse = if n % 25 == 0 { format!("{}", n / 25) } else { String::new() };
             let row = match kind {
                 0 => format!("{t:.2},{x:.4},{y:.5},0.97,{slow},{slow}"),
-                1 => format!("a,1.01,{y},{x},{sparse},{slow},b"),
+                1 => format!("a,1.01,{y:.3},{x},{sparse},{slow},b"),
                 2 => {
                     let (min, s) = (n / 1500, t % 60.0);
                     format!(
