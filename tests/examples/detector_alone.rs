@@ -1,11 +1,11 @@
 //! The detectors alone: reads a trace, then runs the tag over the samples in memory, and
-//! tells how long that took. `tests/reference/speed.py` holds NumPy against it.
+//! tells the processor time that took. `tests/reference/speed.py` holds NumPy against it.
 
 use std::hint::black_box;
 use std::path::Path;
 use std::process::ExitCode;
-use std::time::Instant;
 
+use cpu_time::ThreadTime;
 use firmware_core::tag::{Output, Tag};
 use host_sim::problem::Problem;
 use host_sim::replay::{Keep, prepare};
@@ -31,7 +31,7 @@ fn run(path: &Path) -> Result<(), Problem> {
     let mut tag = Tag::new(prepared.setup.config);
     let mut out = Output::default();
     let (mut beats, mut minutes) = (0_u64, 0_u64);
-    let start = Instant::now();
+    let start = ThreadTime::now();
     for sample in decoded.samples() {
         tag.step_into(&sample, &mut out);
         beats += u64::from(out.beat.is_some());

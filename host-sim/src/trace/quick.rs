@@ -261,12 +261,12 @@ mod tests {
 
     /// A trace of 1200 rows with columns of the `kind`; the preview takes 1000 of them.
     fn trace(kind: usize, end: &str) -> Vec<u8> {
-        let (head, d) = match kind {
-            0 => ("t_s,ax_g,ay_g,az_g,depth_m,temp_c", ','),
-            1 => ("note,az_g,ay_g,ax_g,t_s,pressure_dbar,other", ','),
-            2 => ("time_utc,ax_ms2,ay_ms2,az_ms2,depth_m", ','),
-            3 => ("t_s;ax_g;ay_g;az_g;temp_c", ';'),
-            _ => ("ax_raw\tay_raw\taz_raw\tt_s", '\t'),
+        let head = match kind {
+            0 => "t_s,ax_g,ay_g,az_g,depth_m,temp_c",
+            1 => "note,az_g,ay_g,ax_g,t_s,pressure_dbar,other",
+            2 => "time_utc,ax_ms2,ay_ms2,az_ms2,depth_m",
+            3 => "t_s;ax_g;ay_g;az_g;temp_c",
+            _ => "ax_raw\tay_raw\taz_raw\tt_s",
         };
         let mut text = format!("{head}{end}");
         for n in 0..1200_i64 {
@@ -276,7 +276,7 @@ mod tests {
             let sparse = if n % 25 == 0 { format!("{}", n / 25) } else { String::new() };
             let row = match kind {
                 0 => format!("{t:.2},{x:.4},{y:.5},0.97,{slow},{slow}"),
-                1 => format!("a,1.01,{y},{x},{sparse},{slow},b"),
+                1 => format!("a,1.01,{y:.3},{x},{sparse},{slow},b"),
                 2 => {
                     let (min, s) = (n / 1500, t % 60.0);
                     format!(
@@ -306,7 +306,7 @@ mod tests {
                 ..ReadOptions::default()
             };
             let mut reader = TraceReader::from_source("t.csv", source, &options).unwrap();
-            (0..1010).for_each(|_| drop(reader.next_row().unwrap()));
+            (0..1010).for_each(|_| assert!(reader.next_row().unwrap().is_some()));
             let quick = (0..180).filter(|_| {
                 let plain = reader.plain_row().is_some();
                 plain || reader.any_row().unwrap().is_none()

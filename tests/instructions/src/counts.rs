@@ -11,7 +11,7 @@ use std::collections::{BTreeMap, HashMap};
 pub struct Counts(pub BTreeMap<String, u64>);
 
 /// Names are given once, as `(3) name`, and are then `(3)`.
-fn name<'a>(seen: &mut HashMap<String, String>, text: &'a str) -> String {
+fn name(seen: &mut HashMap<String, String>, text: &str) -> String {
     let Some((number, rest)) = text.split_once(')') else { return text.to_owned() };
     let rest = rest.trim();
     if rest.is_empty() {
