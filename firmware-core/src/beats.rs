@@ -40,8 +40,8 @@ const EDGE_HIGH: f32 = 2.5;
 const OWN_KNOWN: u16 = 8;
 const OWN_SURE: u16 = 60;
 /// Samples of a rung in this animal's own period from where on the next rung sees
-/// all that the animal does, up to three times as fast, and this one is not looked at.
-const FAR_BELOW: f32 = 24.0;
+/// all that the animal does, up to twice as fast, and this one is not looked at.
+const FAR_BELOW: f32 = 15.0;
 /// How long slower, larger motion can hold up the very first beats, s.
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.

@@ -45,7 +45,8 @@ fn since_noon(unix_s: i64) -> (i32, u32) {
     // Counted from a day 100 years earlier, so that nothing is below 0; a day has
     // 128 * 675 seconds, so that 32 bits hold what is divided.
     const EARLIER: u32 = 36_525;
-    let from = unix_s.wrapping_sub(J2000_UNIX_S).wrapping_add(EARLIER as i64 * DAY_S);
+    const EARLIER_S: i64 = J2000_UNIX_S - EARLIER as i64 * DAY_S;
+    let from = unix_s.wrapping_sub(EARLIER_S);
     let days = (from >> 7) as u32 / 675;
     let second = (from as u32).wrapping_sub(days.wrapping_mul(DAY_S as u32));
     (days.wrapping_sub(EARLIER) as i32, second)

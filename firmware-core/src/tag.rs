@@ -15,7 +15,7 @@ use crate::rate::{Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
-use crate::sensor::{Checked, Sensor};
+use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
 
@@ -617,30 +617,18 @@ impl Front {
             self.depth_m = Some(depth);
             self.minutes.add_depth(depth);
         }
-        let (mut accel_g, mut good, mut repeats) = (sample.accel_g, true, 1);
-        if let Some(t_us) = self.sensor.pass(sample) {
-            self.now_us = t_us;
-        } else {
-            let Some(checked) = self.look(sample, fault) else { return false };
-            accel_g = checked.accel_g;
-            good = checked.good;
-            repeats = checked.repeats;
-        }
-        loop {
-            self.working(accel_g, good);
-            repeats = repeats.saturating_sub(1);
-            if repeats == 0 {
-                return true;
-            }
-        }
+        let Some(t_us) = self.sensor.pass(sample) else { return self.look(sample, fault) };
+        self.now_us = t_us;
+        self.working(sample.accel_g, true);
+        true
     }
 
-    /// A sample with something odd about its time or an axis. `None`: it is dropped.
+    /// A sample with something odd about its time or an axis. False: it is dropped.
     #[inline(never)]
-    fn look(&mut self, sample: &Sample, out: &mut Option<FaultKind>) -> Option<Checked> {
+    fn look(&mut self, sample: &Sample, out: &mut Option<FaultKind>) -> bool {
         let (checked, fault) = self.sensor.step(sample);
         *out = fault;
-        let checked = checked?;
+        let Some(checked) = checked else { return false };
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
@@ -648,17 +636,16 @@ impl Front {
             self.behind = 0;
             self.beats.restart();
         }
-        Some(checked)
+        for _ in 0..checked.repeats {
+            self.working(checked.accel_g, checked.good);
+        }
+        true
     }
 
     /// Brings a sample to the working rate.
-    #[inline]
     fn working(&mut self, accel_g: [f32; 3], good: bool) {
-        if self.decimator.factor() == 1 {
-            self.working_step(accel_g, good);
-        } else if let Some(mean_g) = self.decimator.step(accel_g) {
-            self.working_step(mean_g, good);
-        }
+        let Some(mean_g) = self.decimator.step(accel_g) else { return };
+        self.working_step(mean_g, good);
     }
 
     /// One sample at the working rate. Samples are worked on in batches: posture
@@ -711,7 +698,8 @@ impl Front {
     /// a batch's work between one batch and the next.
     #[inline(never)]
     fn beat_step(&mut self) {
-        for _ in 0..self.interpolator.factor() {
+        self.beat_part();
+        for _ in 1..self.interpolator.factor() {
             self.beat_part();
         }
     }

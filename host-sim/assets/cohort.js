@@ -12,7 +12,7 @@
     tell: (t) => {
       const parts = groups().map((g) => {
         const a = at(g.survival, t), b = at(g.unrecovered, t);
-        return `${shown ? g.name + ": " : ""}alive ${number(100 * a[1], 1)} % (${number(100 * a[2], 1)} to ${number(100 * a[3], 1)}), not yet recovered ${number(100 * b[1], 1)} %`;
+        return `${shown ? g.name + ": " : ""}alive ${number(100 * a[1], 1)} % (${a[1] === 1 ? "no interval before the first death" : number(100 * a[2], 1) + " to " + number(100 * a[3], 1)}), not yet recovered ${number(100 * b[1], 1)} %`;
       });
       $("now").textContent = `${number(t, 1)} h after release. ${parts.join("; ")}.`;
     },

@@ -22,8 +22,12 @@
     },
   });
   scatter.enter = () => choose(pointed ?? chosen);
-  // Cells that can be drawn, from left to right.
-  const placed = () => cells.filter((i) => gx().values[i] != null && gy().values[i] != null).sort((a, b) => gx().values[a] - gx().values[b] || a - b);
+  // Cells that none beats in both goals shown, from the best across on.
+  let edge = [];
+  // Cells that can be drawn, from left to right; kept until other goals are chosen.
+  let kept = null;
+  const placed = () => (kept?.x === x && kept.y === y ? kept.order : (kept = { x, y, order: place() }).order);
+  const place = () => cells.filter((i) => gx().values[i] != null && gy().values[i] != null).sort((a, b) => gx().values[a] - gx().values[b] || a - b);
   function ends(g) {
     const known = g.values.filter((v) => v != null), low = Math.min(...known), high = Math.max(...known), room = 0.06 * (high - low || Math.abs(high) || 1);
     return [low - room, high + room];
@@ -59,12 +63,11 @@
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     // The best by these two goals: steps along the cells that none beats in both.
-    const sign = (g) => (g.more ? 1 : -1), order = placed();
-    if (!gx().more) order.reverse();
-    order.reverse();
-    const edge = [];
+    const sign = (g) => (g.more ? 1 : -1), value = (g, i) => sign(g) * g.values[i];
+    const order = [...placed()].sort((a, b) => value(gx(), b) - value(gx(), a) || value(gy(), b) - value(gy(), a));
+    edge = [];
     let best = -Infinity;
-    for (const i of order) { const v = sign(gy()) * gy().values[i]; if (v > best) { best = v; edge.push(i); } }
+    for (const i of order) { const v = value(gy(), i); if (v > best) { best = v; edge.push(i); } }
     ctx.strokeStyle = css("--c3"); ctx.lineWidth = 1.5 * r; ctx.setLineDash([6 * r, 4 * r]); ctx.beginPath();
     edge.forEach((i, n) => { const [a, b] = at(i); if (n === 0) ctx.moveTo(a, b); else { ctx.lineTo(at(edge[n - 1])[0], b); ctx.lineTo(a, b); } });
     ctx.stroke(); ctx.setLineDash([]);
@@ -271,6 +274,6 @@
   }
   choose(chosen);
   if (goals.length) point(null);
-  window.swaymark = { meta, scatter, curves, choose, point, get chosen() { return chosen; }, get pointed() { return pointed; }, get range() { return [scatter.from, scatter.to]; } };
+  window.swaymark = { meta, scatter, curves, choose, point, get chosen() { return chosen; }, get pointed() { return pointed; }, get edge() { return edge; }, get range() { return [scatter.from, scatter.to]; } };
   document.documentElement.dataset.ready = String(Math.round(performance.now()));
 })();

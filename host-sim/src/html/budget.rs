@@ -401,7 +401,7 @@ fn figures(b: &Budget) -> Markup {
                             th scope="col" { span .axis { span { (in_days(axis[0].max(0.0))) }
                                 span { (in_days(now)) " as written" } span { (in_days(axis[1])) } } }
                             th .n scope="col" { "One lower" } th .n scope="col" { "One higher" }
-                            th scope="col" { "Source" } } }
+                            th .source scope="col" { "Source" } } }
                         tbody { @for f in &strong { tr {
                             th scope="row" { code { (f.key) } }
                             td { (bars::tornado(axis, now, f.days_at_minus_sd, f.days_at_plus_sd)) }

@@ -225,7 +225,8 @@ fn alive_table(s: &Summary) -> Markup {
                     th .n scope="col" { "95 % interval" } th .n scope="col" { "Still followed" } } }
                 tbody { @for at in &s.survival_at { tr {
                     th scope="row" { (at.time_h) " h" } td .n { (percent(at.survival)) }
-                    td .n { (percent(at.low)) " to " (percent(at.high)) } td .n { (at.at_risk) }
+                    td .n { @if at.survival < 1.0 { (percent(at.low)) " to " (percent(at.high)) }
+                        @else { "none before the first death" } } td .n { (at.at_risk) }
                 } } }
             }
         }

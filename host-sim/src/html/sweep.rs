@@ -129,7 +129,7 @@ fn start(r: &SweepResult) -> usize {
 fn body(r: &SweepResult, columns: &[Column]) -> Markup {
     html! {
         section .verdicts aria-label="In short" { (tried(r)) (best(r)) (untold(r)) }
-        @if !r.callouts.is_empty() || r.tag_invented || r.traces.len() < 30 {
+        @if !r.callouts.is_empty() || r.tag_invented || r.traces.len() < 30 || !lacking(r).is_empty() {
             section .caution aria-label="Cautions" {
                 h2 { "Bear in mind" }
                 ul {
@@ -142,6 +142,7 @@ fn body(r: &SweepResult, columns: &[Column]) -> Markup {
                             the operating curves show how little that can say. Cells were chosen by \
                             looking at these traces; hold the choice against others before a trip." }
                     }
+                    @for lack in lacking(r) { li { (lack) } }
                     @if r.tag_invented {
                         li { "Days are those of the tag \u{201c}" (r.tag) "\u{201d}, whose figures are \
                             invented." }
@@ -196,6 +197,26 @@ fn body(r: &SweepResult, columns: &[Column]) -> Markup {
             }
         }
     }
+}
+
+/// What the traces cannot tell of, as none of their animals did it.
+fn lacking(r: &SweepResult) -> Vec<&'static str> {
+    let survivors = r.spreads.first().map_or(0, |s| s.survivors);
+    let lost = r.cells.first().map_or(0, |c| c.score.deaths + c.score.losses);
+    let mut all = Vec::new();
+    if survivors == 0 {
+        all.push(
+            "No animal of these traces lived on with its tag: how often a survivor would be \
+                  called dead cannot be told.",
+        );
+    }
+    if lost == 0 {
+        all.push(
+            "No animal of these traces died or lost its tag: how often that would be missed \
+                  cannot be told, but for the plain death of the trial.",
+        );
+    }
+    all
 }
 
 fn goal_words(r: &SweepResult) -> String {

@@ -7,7 +7,9 @@ use std::thread;
 use crate::problem::Problem;
 use crate::trace::{Row, TraceReader};
 
-/// Rows handed over at a time.
+/// Rows read at a time: few enough to stay in the cache until they are taken.
+const AT_HAND: usize = 256;
+/// Rows handed from thread to thread at a time.
 const ROWS: usize = 4096;
 /// Lots of rows under way between the threads: memory stays the same for any length.
 const LOTS: usize = 4;
@@ -22,10 +24,15 @@ pub(super) fn each(
     mut take: impl FnMut(&Row),
 ) -> Result<(), Problem> {
     if !overlapped {
-        while let Some(row) = reader.next_row()? {
-            take(&row);
+        let mut rows = Vec::with_capacity(AT_HAND);
+        loop {
+            let more = reader.read(&mut rows, AT_HAND);
+            rows.iter().for_each(&mut take);
+            rows.clear();
+            if !more? {
+                return Ok(());
+            }
         }
-        return Ok(());
     }
     let (send_full, full) = mpsc::channel();
     let (send_empty, empty) = mpsc::channel();
@@ -37,7 +44,7 @@ pub(super) fn each(
         let reading = scope.spawn(move || {
             // Ends early only where the taker panicked, which is told by its own thread.
             while let Ok(mut rows) = empty.recv() {
-                let more = fill(reader, &mut rows);
+                let more = reader.read(&mut rows, ROWS);
                 if send_full.send(rows).is_err() || !more? {
                     break;
                 }
@@ -53,17 +60,6 @@ pub(super) fn each(
         drop(send_empty);
         reading.join().unwrap_or_else(|panicked| panic::resume_unwind(panicked))
     })
-}
-
-/// Reads a lot. False after the last row.
-fn fill(reader: &mut TraceReader, rows: &mut Vec<Row>) -> Result<bool, Problem> {
-    while rows.len() < ROWS {
-        match reader.next_row()? {
-            Some(row) => rows.push(row),
-            None => return Ok(false),
-        }
-    }
-    Ok(true)
 }
 
 #[cfg(test)]

@@ -262,18 +262,36 @@ impl TraceReader {
         self.any_row()
     }
 
+    /// Reads rows into `rows` until there are `most`. False: these are the last.
+    ///
+    /// # Errors
+    /// As [`TraceReader::next_row`]; the rows before are in `rows`.
+    pub fn read(&mut self, rows: &mut Vec<Row>, most: usize) -> Result<bool, Problem> {
+        while rows.len() < most {
+            if self.ahead.is_empty()
+                && let Some(row) = self.plain_row()
+            {
+                rows.push(row);
+                continue;
+            }
+            match self.any_row()? {
+                Some(row) => rows.push(row),
+                None => return Ok(false),
+            }
+        }
+        Ok(true)
+    }
+
     /// The next row, where it is written plainly and nothing about it is odd.
-    #[inline]
+    #[inline(always)]
     fn plain_row(&mut self) -> Option<Row> {
         let cells = self.quick.as_mut()?.row(self.lines.ahead())?;
-        let mut accel_g = [0.0; 3];
-        for (of, read) in accel_g.iter_mut().zip(cells.accel) {
-            let g = read * self.scale_to_g;
-            if g.abs() > MAX_ACCEL_G {
-                return None;
-            }
-            *of = g as f32;
+        let scale = self.scale_to_g;
+        let (x, y, z) = (cells.x * scale, cells.y * scale, cells.z * scale);
+        if x.abs() > MAX_ACCEL_G || y.abs() > MAX_ACCEL_G || z.abs() > MAX_ACCEL_G {
+            return None;
         }
+        let accel_g = [x as f32, y as f32, z as f32];
         let depth_m = self.depth(&cells).ok()?;
         let temp_c = within(cells.temp, TEMP_RANGE_C).ok()?;
         let (us, timed) = match cells.us {

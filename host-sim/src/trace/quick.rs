@@ -12,7 +12,9 @@ use super::plain::Shape;
 enum Role {
     Seconds,
     Date,
-    Axis(usize),
+    X,
+    Y,
+    Z,
     Depth,
     Temp,
     Other,
@@ -50,7 +52,9 @@ pub(super) struct Cells {
     /// Time on the file's clock, microseconds; `None`: an empty cell.
     pub us: Option<i64>,
     /// Acceleration in the unit of the file.
-    pub accel: [f64; 3],
+    pub x: f64,
+    pub y: f64,
+    pub z: f64,
     /// Depth or pressure in the unit of the file.
     pub depth: Option<f64>,
     /// Temperature, deg C.
@@ -75,10 +79,9 @@ impl Quick {
         let time = if layout.utc { Role::Date } else { Role::Seconds };
         let columns = (0..=last)
             .map(|column| {
-                let axis = layout.accel.iter().position(|&a| a == column);
-                let role = match axis {
+                let role = match layout.accel.iter().position(|&a| a == column) {
                     _ if column == layout.time => time,
-                    Some(axis) => Role::Axis(axis),
+                    Some(axis) => [Role::X, Role::Y, Role::Z][axis],
                     None if Some(column) == layout.depth => Role::Depth,
                     None if Some(column) == layout.temp => Role::Temp,
                     None => Role::Other,
@@ -97,16 +100,26 @@ impl Quick {
     }
 
     /// The row at the start of `text`, where it is a plain one.
-    #[inline]
+    #[inline(always)]
     pub fn row(&mut self, text: &[u8]) -> Option<Cells> {
-        let mut row = Cells { len: 0, us: None, accel: [0.0; 3], depth: None, temp: None };
+        let mut row = Cells { len: 0, us: None, x: 0.0, y: 0.0, z: 0.0, depth: None, temp: None };
         let mut at = 0;
         for column in &mut self.columns {
             let (stop, shape) = (column.stop, &mut column.shape);
             match column.role {
-                Role::Axis(axis) => {
+                Role::X => {
                     let (number, end) = shape.read(text, at, stop)?;
-                    row.accel[axis] = number.value();
+                    row.x = number.value();
+                    at = end + 1;
+                }
+                Role::Y => {
+                    let (number, end) = shape.read(text, at, stop)?;
+                    row.y = number.value();
+                    at = end + 1;
+                }
+                Role::Z => {
+                    let (number, end) = shape.read(text, at, stop)?;
+                    row.z = number.value();
                     at = end + 1;
                 }
                 Role::Other => {
@@ -209,4 +222,123 @@ fn date(
         return None;
     }
     Some((minute.start_us + us, after))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write;
+    use std::io::Cursor;
+
+    use proptest::prelude::*;
+
+    use super::super::{ReadFault, ReadFaults, ReadOptions, Row, TraceReader};
+
+    /// All that a reader tells of a text, with plain rows read in one pass or not.
+    fn read(text: &[u8], quick: bool) -> Result<(Vec<String>, ReadFaults, String), String> {
+        let source = Box::new(Cursor::new(text.to_vec()));
+        let options = ReadOptions {
+            sample_hz: Some(25.0),
+            counts_per_g: Some(1000.0),
+            ..ReadOptions::default()
+        };
+        let mut reader =
+            TraceReader::from_source("t.csv", source, &options).map_err(|p| p.to_string())?;
+        if !quick {
+            reader.quick = None;
+        }
+        let mut rows: Vec<Row> = Vec::new();
+        let ended = loop {
+            match reader.next_row() {
+                Ok(Some(row)) => rows.push(row),
+                Ok(None) => break String::new(),
+                Err(problem) => break problem.to_string(),
+            }
+        };
+        // As text: a missing axis is equal to itself, and -0 is not 0.
+        let shown = rows.iter().map(|row| format!("{row:?}")).collect();
+        Ok((shown, *reader.faults(), ended))
+    }
+
+    /// A trace of 1200 rows with columns of the `kind`; the preview takes 1000 of them.
+    fn trace(kind: usize, end: &str) -> Vec<u8> {
+        let head = match kind {
+            0 => "t_s,ax_g,ay_g,az_g,depth_m,temp_c",
+            1 => "note,az_g,ay_g,ax_g,t_s,pressure_dbar,other",
+            2 => "time_utc,ax_ms2,ay_ms2,az_ms2,depth_m",
+            3 => "t_s;ax_g;ay_g;az_g;temp_c",
+            _ => "ax_raw\tay_raw\taz_raw\tt_s",
+        };
+        let mut text = format!("{head}{end}");
+        for n in 0..1200_i64 {
+            let t = n as f64 / 25.0;
+            let (x, y) = ((n * 37 % 200 - 100) as f64 / 250.0, (n * 91 % 77) as f64 / 300.0);
+            let slow = if n % 25 == 0 { format!("{:.2}", t / 9.0 - 1.0) } else { String::new() };
+            let sparse = if n % 25 == 0 { format!("{}", n / 25) } else { String::new() };
+            let row = match kind {
+                0 => format!("{t:.2},{x:.4},{y:.5},0.97,{slow},{slow}"),
+                1 => format!("a,1.01,{y:.3},{x},{sparse},{slow},b"),
+                2 => {
+                    let (min, s) = (n / 1500, t % 60.0);
+                    format!(
+                        "2031-01-07T14:{:02}:{s:05.2}+02:00,{x:.3},9.81,{y:.3},{slow}",
+                        57 + min
+                    )
+                }
+                3 => format!("{t:.2};{x:.4};{y:.4};1.02;{slow}").replace('.', ","),
+                _ => format!("{:.0}\t{:.0}\t{}\t{t}", x * 1e3, y * 1e3, 990 + n % 13),
+            };
+            write!(text, "{row}{end}").unwrap();
+        }
+        text.into_bytes()
+    }
+
+    #[test]
+    fn plain_rows_are_read_in_one_pass() {
+        for (kind, end) in (0..5).flat_map(|kind| ["\n", "\r\n", "\r"].map(|end| (kind, end))) {
+            let text = trace(kind, end);
+            let (rows, faults, ended) = read(&text, true).unwrap();
+            assert_eq!((rows.len(), ended.as_str()), (1200, ""), "{kind} {end:?}");
+            assert_eq!(faults.get(ReadFault::NotANumber).count, 0);
+            let source = Box::new(Cursor::new(text));
+            let options = ReadOptions {
+                sample_hz: Some(25.0),
+                counts_per_g: Some(1000.0),
+                ..ReadOptions::default()
+            };
+            let mut reader = TraceReader::from_source("t.csv", source, &options).unwrap();
+            (0..1010).for_each(|_| assert!(reader.next_row().unwrap().is_some()));
+            let quick = (0..180).filter(|_| {
+                let plain = reader.plain_row().is_some();
+                plain || reader.any_row().unwrap().is_none()
+            });
+            // Now and then a row is not: the first of a minute, say.
+            assert!(quick.count() >= 170, "{kind} {end:?}");
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(200))]
+        #[test]
+        fn nothing_comes_out_otherwise_than_cell_by_cell(
+            kind in 0_usize..5,
+            end in prop::sample::select(vec!["\n", "\r\n", "\r"]),
+            edits in prop::collection::vec(
+                (0.0..1.0_f64, prop::sample::select(b"0123456789.,;-+eE \t\"\r\nZT:xN\xff".to_vec()), 0..3_u8),
+                0..12,
+            ),
+        ) {
+            let mut text = trace(kind, end);
+            // In what comes after the preview.
+            let from = text.len() * 5 / 6;
+            for (place, byte, how) in edits {
+                let at = from + ((text.len() - from - 1) as f64 * place) as usize;
+                match how {
+                    0 => text[at] = byte,
+                    1 => text.insert(at, byte),
+                    _ => drop(text.remove(at)),
+                }
+            }
+            prop_assert_eq!(read(&text, true), read(&text, false));
+        }
+    }
 }

@@ -90,7 +90,7 @@ fn every_budget_that_comes_along_opens() {
 }
 
 fn sweep_page(dir: &TempDir) -> PathBuf {
-    for (scenario, seed) in [("cruiser", 3), ("death-first-hour", 4), ("float-off", 5)] {
+    for (scenario, seed) in [("cruiser", 3), ("death-first-hour", 4), ("tag-floating", 5)] {
         let mut request = host_sim::synth::Request::new(scenario, seed, dir.path());
         (request.hours, request.sample_hz) = (Some(3.0), Some(20.0));
         host_sim::synth::run(&request).unwrap();
@@ -160,6 +160,16 @@ fn a_sweep_shows_what_each_cell_costs_and_tells() {
     browser.value("document.getElementById('panels').focus()");
     browser.key("0");
     assert_eq!(browser.number(SPAN), whole);
+
+    // The dashed line goes through the cells that none beats in both goals shown.
+    let unlike = browser.value(
+        "(() => { const g = ['#goal-x', '#goal-y'].map((id) => swaymark.meta.goals[Number(document.querySelector(id).value)]); \
+         const v = (i) => g.map((o) => (o.more ? 1 : -1) * o.values[i]); const all = g[0].values.map((_, i) => i).filter((i) => g.every((o) => o.values[i] != null)); \
+         const place = (i) => v(i).join(); const best = new Set(all.filter((i) => !all.some((j) => v(j)[0] >= v(i)[0] && v(j)[1] >= v(i)[1] && place(j) !== place(i))).map(place)); \
+         const drawn = new Set(swaymark.edge.map(place)); return [best.size, drawn.size, [...best].filter((p) => !drawn.has(p)).length]; })()",
+    );
+    assert!(unlike[0].as_f64() >= Some(1.0) && unlike[0] == unlike[1], "{unlike}");
+    assert_eq!(unlike[2].as_f64(), Some(0.0), "{unlike}");
 
     // The table sorts, both ways, and by what the headings say.
     let f1 =

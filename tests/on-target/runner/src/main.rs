@@ -40,7 +40,7 @@ usage: tests/on-target/run [COMMAND]
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
-  profile    [HZ] [SECONDS] instructions by stage and source line";
+  profile    [HZ] [SECONDS] [CORE] instructions by stage and source line";
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
@@ -116,7 +116,8 @@ fn profile_of(arguments: &[String]) -> Result<(), String> {
         return Err("5 to 100 Hz and 10 to 36000 s were expected".into());
     }
     let trace = make::long(1, hz, seconds / 3600.0, Some(make::plain_config(hz)));
-    for target in TARGETS {
+    let wanted = arguments.get(2).map_or("", String::as_str);
+    for target in TARGETS.into_iter().filter(|t| t.name.ends_with(wanted)) {
         let image = target::build(target, &Build::of("image", ""))?;
         let mut traces = Bytes::default();
         trace.write(Job::of(Mode::Decide), &mut traces);
