@@ -22,7 +22,7 @@ use firmware_core::record;
 use firmware_core::recovery::Recovery;
 use firmware_core::release::{Grounds, Release};
 use firmware_core::tag::{
-    Fate, FateReport, Front, Judges, RecoveryReport, ReleaseDecision, Sample,
+    Fate, FateReport, Front, Judges, Lesson, RecoveryReport, ReleaseDecision, Sample,
 };
 
 use super::duty::Duty;
@@ -330,11 +330,10 @@ impl Trunk {
         self.seconds();
     }
 
-    /// A minute for all limbs; parts that would teach the front something else
-    /// go to `away`.
+    /// A minute for all limbs; parts that record it otherwise, or
+    /// would teach the front something else, go to `away`.
     fn minute(&mut self, summary: &Summary, mut away: impl FnMut(Trunk)) {
         let mut says = Vec::with_capacity(self.limbs.len());
-        let mut beats_per_min = None;
         for limb in &mut self.limbs {
             let verdict = limb.judges.minute(summary, &self.front);
             if let Some(fate) = verdict.fate {
@@ -342,22 +341,26 @@ impl Trunk {
                 limb.bytes += record::FATE_STORED as u32;
             }
             limb.recovery.add(limb.judges.living().then_some(summary));
-            beats_per_min = verdict.minute.beats_per_min;
-            says.push(verdict.lesson);
+            says.push((verdict.lesson, verdict.minute.beats_per_min));
         }
         self.bytes += record::minute_stored(summary.t_us) as u32;
-        self.found.minutes.push((summary.t_us, beats_per_min));
         while let Some(&say) = says.iter().find(|say| Some(*say) != says.first()) {
             if let Some(mut other) = self.part(|n, _| says[n] == say) {
-                other.front.learn(summary, say);
+                other.take_in(summary, say);
                 away(other);
             }
             says.retain(|s| *s != say);
         }
-        if let Some(&lesson) = says.first() {
-            self.front.learn(summary, lesson);
+        if let Some(&say) = says.first() {
+            self.take_in(summary, say);
         }
         self.busy = self.limbs.iter().any(|l| l.recovery.busy());
+    }
+
+    /// Notes a minute as the limbs here record it, and learns from it.
+    fn take_in(&mut self, summary: &Summary, (lesson, beats_per_min): (Lesson, Option<f32>)) {
+        self.found.minutes.push((summary.t_us, beats_per_min));
+        self.front.learn(summary, lesson);
     }
 
     /// Seconds that are due; sets the next wake.
