@@ -495,7 +495,6 @@ pub struct Beats {
 
 impl Beats {
     /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
-    #[inline(never)]
     pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;
