@@ -241,11 +241,30 @@ impl Rung {
         strongest: 0.0,
     };
 
+    /// Forgets all that counts; what is left is written before it is read.
+    fn restart(&mut self) {
+        self.odd = false;
+        self.begun = false;
+        self.falling = false;
+        self.before = 0;
+        self.extreme = Extreme::NONE;
+        self.open = false;
+        self.swing = 0;
+        self.low = (0, 0);
+        self.high = (0, 0);
+        self.lows = 0;
+        for cycle in &mut self.cycles {
+            cycle.run = 0;
+        }
+        self.strongest = 0.0;
+    }
+
     /// As if the first value had stood for ever, so that there is no step and no
     /// false extreme.
     fn begin(&mut self, first: i32) {
         if !self.begun {
             self.begun = true;
+            self.past = [0; STAGES];
             let mut sum = first;
             for past in self.past.iter_mut().take(5) {
                 *past = sum;
@@ -495,7 +514,6 @@ pub struct Beats {
 
 impl Beats {
     /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
-    #[inline(never)]
     pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;
@@ -555,7 +573,9 @@ impl Beats {
 
     /// Forgets what is under way, after a gap. The animal's own rhythm stays.
     pub fn restart(&mut self) {
-        self.rungs = [Rung::NEW; RUNGS];
+        for rung in &mut self.rungs {
+            rung.restart();
+        }
         self.next_rung = RESTS;
         self.ready.clear();
         self.any_ready = false;

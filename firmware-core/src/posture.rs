@@ -85,7 +85,6 @@ pub struct Posture {
 
 impl Posture {
     /// For samples at `working_hz` (below 40 Hz).
-    #[inline(never)]
     pub fn new(config: &Config, working_hz: f32) -> Self {
         let wanted = math::round_u32(config.detector().static_window_s * working_hz) | 1;
         let len = wanted.clamp(3, WINDOW_MAX) as u8;
@@ -124,7 +123,7 @@ impl Posture {
 
     /// Forgets the window, after a gap.
     pub fn restart(&mut self) {
-        self.ring = [[0; 3]; RING];
+        self.ring.as_flattened_mut().fill(0);
         self.sum = [0; 3];
         self.filled = 0;
         self.waiting = 0;

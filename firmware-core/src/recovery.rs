@@ -118,7 +118,6 @@ fn to_log(x: f32) -> i16 {
 
 impl Recovery {
     /// With the configured bounds.
-    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
         Recovery {

@@ -95,7 +95,6 @@ pub struct Sensor {
 
 impl Sensor {
     /// For a logger as configured.
-    #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let hz = config.logger().sample_hz;
         Sensor {
