@@ -331,7 +331,8 @@ impl FateTest {
         if self.habit_min < HABIT_KNOWN_MIN || off_deg < STRANGER_DEG || minute.beats < 1.5 {
             return 0.0;
         }
-        let period = math::abs(math::ln(minute.period_s / self.habit_s));
+        // What eats it is larger, and beats slower; a tether flutters faster.
+        let period = math::ln(minute.period_s / self.habit_s);
         let sway = math::abs(math::ln(minute.sway_g / self.habit_g));
         let posture = (off_deg / STEP_POSTURE_DEG).min(1.0);
         if period < STEP_PERIOD {
