@@ -21,7 +21,7 @@ const STAGES: [(&str, &[&str]); 9] = [
     ("recovery", &["recovery"]),
     ("release", &["release", "sun"]),
     ("record", &["record"]),
-    ("composition", &["tag", "config", "lib"]),
+    ("composition", &["tag", "config", "lib", "record/size"]),
 ];
 
 #[derive(Deserialize)]
