@@ -212,6 +212,11 @@ impl Recovery {
         self.bin_min = self.bin_min.saturating_mul(2);
     }
 
+    /// The bins filled so far.
+    fn kept(&self) -> &[[i16; SIGNALS]] {
+        self.bins.get(..usize::from(self.filled)).unwrap_or_default()
+    }
+
     /// Turn of the 24 h cycle from one bin to the next, as cosine and sine.
     fn turn(&self) -> (f32, f32) {
         let angle = core::f32::consts::TAU * f32::from(self.bin_min) / 1440.0;
@@ -221,7 +226,7 @@ impl Recovery {
     /// The means of the signals; the rest follows with the next samples.
     fn start_fit(&mut self) {
         let mut f = Fixed::default();
-        for bin in self.bins.iter().take(usize::from(self.filled)) {
+        for bin in self.kept() {
             if bin.first() == Some(&MISSING) {
                 continue;
             }
@@ -258,7 +263,7 @@ impl Recovery {
         let mut yy = [0.0_f32; SIGNALS];
         let mut cy = [0.0_f32; SIGNALS];
         let mut sy = [0.0_f32; SIGNALS];
-        for bin in self.bins.iter().take(usize::from(self.filled)) {
+        for bin in self.kept() {
             let [b0, b1, b2] = *bin;
             if b0 != MISSING {
                 f.c += c;
@@ -360,7 +365,7 @@ impl Recovery {
         let (mut c, mut s) = (1.0_f32, 0.0_f32);
         let (mut x1, mut xx, mut xc, mut xs) = (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
         let mut xy = [0.0_f32; SIGNALS];
-        for bin in self.bins.iter().take(usize::from(self.filled)) {
+        for bin in self.kept() {
             let [y0, y1, y2] = *bin;
             if y0 != MISSING {
                 let x = first / (1.0 + e);
@@ -371,7 +376,9 @@ impl Recovery {
                 let [a0, a1, a2] = xy;
                 xy = [a0 + x * f32::from(y0), a1 + x * f32::from(y1), a2 + x * f32::from(y2)];
             }
-            e = (e * growth).min(1.0e30);
+            // A comparison is far cheaper than a call for the lesser of two numbers.
+            let grown = e * growth;
+            e = if grown < 1.0e30 { grown } else { 1.0e30 };
             (c, s) = (c * tc - s * ts, s * tc + c * ts);
         }
         // Normal equations for (1, S, cos, sin), eliminated in that order.

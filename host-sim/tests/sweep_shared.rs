@@ -286,6 +286,7 @@ fn settings_of_the_sample_stages_are_read_there() {
             let config = match key {
                 "min_sway_g" => with(&base, |d, _| d.min_sway_g = 0.2),
                 "min_beat_hz" => with(&base, |d, _| d.min_beat_hz = 1.5),
+                "max_beat_hz" => with(&base, |d, _| d.max_beat_hz = 2.0),
                 _ => changed(&base, key),
             };
             assert!(found(config) != usual, "{key}");
