@@ -707,7 +707,8 @@ impl Front {
     /// One part of the beat stage's work, if there is any.
     fn beat_part(&mut self) {
         if self.beats.rests() {
-            if self.behind < self.chunk {
+            // A copy that came back wrong may hold no chunk at all: that must not go on for ever.
+            if self.behind < self.chunk || self.chunk == 0 {
                 self.busy = false;
                 return;
             }
