@@ -34,6 +34,7 @@ pub fn long_traces() -> Vec<Trace> {
         make::long(1, 5.0, 24.0, None),
         make::long(2, 5.0, 30.0, None),
         make::long(3, 10.0, 14.0, None),
+        make::afloat(10.0),
     ]
 }
 

@@ -183,6 +183,26 @@ pub fn long(seed: u64, hz: f32, hours: f64, config: Option<Config>) -> Trace {
     build(&mut c, &format!("long seed {seed}"), config, Kind::Counts, &life)
 }
 
+/// A tag that comes off after eight minutes of swimming and floats, without faults.
+pub fn afloat(hz: f32) -> Trace {
+    let mut c = Chance(Rand64::new(97));
+    let plain = plain_config(hz);
+    let mut r = *plain.release();
+    r.floor_h = 0.0;
+    r.detached_confirm_min = 0.5;
+    let config =
+        Config::new(*plain.logger(), *plain.place(), *plain.animal(), *plain.detector(), r)
+            .expect("all settings lie within their ranges");
+    let life = Life {
+        length_s: 3600.0,
+        end: Some(Spell::Afloat { wave_s: 4.0 }),
+        ends_after_s: 480.0,
+        recovering: None,
+        faults_every_s: f64::MAX,
+    };
+    build(&mut c, "afloat", config, Kind::Counts, &life)
+}
+
 /// What happens in a trace.
 struct Life {
     length_s: f64,
@@ -249,7 +269,7 @@ fn build(c: &mut Chance, name: &str, config: Config, kind: Kind, life: &Life) ->
                 ([0.0; 3], [lain[0] * 0.3 + rock, 0.0, 0.0])
             }
             Spell::Afloat { wave_s } => {
-                let rock = 0.3 * sin(TAU * t_s / wave_s) + 0.1 * sin(TAU * t_s / (wave_s * 0.61));
+                let rock = 0.12 * sin(TAU * t_s / wave_s) + 0.04 * sin(TAU * t_s / (wave_s * 0.61));
                 ([0.0, 0.08 * rock, 0.05 * rock], [rock, 1.3 + 0.4 * rock, 0.0])
             }
             Spell::OnBottom => ([0.0; 3], lain),
