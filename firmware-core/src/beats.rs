@@ -647,7 +647,10 @@ impl Beats {
 
     /// All that is left of the work on the values taken last.
     pub fn finish(&mut self) {
-        while !self.rests() {
+        for _ in 0..=RUNGS {
+            if self.rests() {
+                return;
+            }
             self.work();
         }
     }
