@@ -9,7 +9,7 @@ use serde::Deserialize;
 
 use crate::target::{self, Build, Pace, TARGETS, Target, here};
 use crate::trace::{Bytes, Job, Trace};
-use crate::{check, elf, make, profile, results};
+use crate::{check, elf, files, make, profile, results, whole};
 
 /// Stages in the order of travel, with the source files that belong to each.
 const STAGES: [(&str, &[&str]); 9] = [
@@ -363,16 +363,10 @@ fn targets(workspace: &std::path::Path, full: bool) -> Result<Vec<Measured>, Str
     Ok(measured)
 }
 
-fn read<T: for<'a> Deserialize<'a>>(name: &str) -> Result<T, String> {
-    let path = here().join(name);
-    let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-    toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))
-}
-
 /// Measures both targets; writes the table where told to, and fails on a passed bound.
 pub fn all(workspace: &std::path::Path, full: bool, write: bool) -> Result<(), String> {
-    let model: Model = read("model.toml")?;
-    let bounds: std::collections::BTreeMap<String, Bounds> = read("bounds.toml")?;
+    let model: Model = files::read("model.toml")?;
+    let bounds: std::collections::BTreeMap<String, Bounds> = files::read("bounds.toml")?;
     let measured = targets(workspace, full)?;
     let table = table(&measured, &model);
     println!("{table}");
@@ -380,12 +374,9 @@ pub fn all(workspace: &std::path::Path, full: bool, write: bool) -> Result<(), S
         let path = table_path();
         // The section of `run whole` stays.
         let old = fs::read_to_string(&path).unwrap_or_default();
-        let kept = crate::whole::kept_section(&old);
-        let table = if kept.is_empty() { table } else { format!("{}\n\n{kept}", table.trim_end()) };
-        let part = path.with_extension("part");
-        fs::write(&part, &table)
-            .and_then(|()| fs::rename(&part, &path))
-            .map_err(|e| format!("{}: {e}", path.display()))?;
+        let kept = whole::kept_section(&old);
+        let table = if kept.is_empty() { table } else { whole::with_section(&table, kept) };
+        files::write(&path, &table)?;
     }
     let mut passed = Vec::new();
     for m in &measured {
@@ -397,7 +388,7 @@ pub fn all(workspace: &std::path::Path, full: bool, write: bool) -> Result<(), S
 
 /// Sizes alone against their bounds, for a quick look.
 pub fn sizes_only(target: Target, workspace: &std::path::Path) -> Result<(), String> {
-    let bounds: std::collections::BTreeMap<String, Bounds> = read("bounds.toml")?;
+    let bounds: std::collections::BTreeMap<String, Bounds> = files::read("bounds.toml")?;
     let build = Build { workspace: workspace.to_path_buf(), binary: "proof", features: "" };
     let tag = elf::sizes(&target::build(target, &build)?)?.tag as f64;
     let bound = bounds.get(target.name).and_then(|b| b.state_bytes).unwrap_or(f64::MAX);

@@ -2,18 +2,16 @@
 //! on the host, no panic reachable, and what they cost beside the detectors.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
-use std::fs;
 
 use firmware_core::message::{MESSAGE_BYTES, Message};
-use on_target_wire::records::{
-    FLASH_BYTES, Keeping, MINUTES, NoProbe, PARTS, RamFlash, deployment,
-};
+use on_target_wire::probe::NoProbe;
+use on_target_wire::records::{FLASH_BYTES, Keeping, MINUTES, PARTS, RamFlash, deployment};
 use serde::Deserialize;
 
-use crate::target::{self, Build, Pace, TARGETS, Target, here};
+use crate::files;
+use crate::parts::{self, Part, Table};
+use crate::target::{Build, Target, here};
 use crate::trace::Bytes;
-use crate::{check, elf, results};
 
 /// Bounds of one target, bytes; in `records-bounds.toml`.
 #[derive(Deserialize)]
@@ -28,8 +26,7 @@ struct Cost {
     flash: u64,
     state: u64,
     stack: u32,
-    /// Mean and most instructions of every part.
-    parts: Vec<(f64, f64)>,
+    parts: Vec<Part>,
 }
 
 /// What host and target must both give.
@@ -64,58 +61,24 @@ fn telling(bytes: &[u8]) -> Result<String, String> {
 }
 
 fn one(target: Target, want: &[u8]) -> Result<Cost, String> {
-    let whole = target::build(target, &Build::of("records", ""))?;
-    let bare = target::build(target, &Build::of("records", "bare"))?;
-    let folder = target::folder(&[])?;
-    let measured = target::run_in(target, &whole, folder.path(), Pace::Counted)?;
-    let got = fs::read(folder.path().join("kept.bin")).map_err(|e| format!("kept.bin: {e}"))?;
-    if let Some(at) = (0..want.len().max(got.len())).find(|n| want.get(*n) != got.get(*n)) {
-        return Err(format!(
-            "{}: byte {at} of what was sent and kept differs from the host's: {:02x?} for {:02x?}",
-            target.name,
-            got.get(at),
-            want.get(at)
-        ));
-    }
-    let counts = crate::measure::instructions(&measured)?;
-    let records = results::parse(&measured)?;
-    let of = |kind: u8| records.iter().filter(move |r| r.kind == kind);
-    let mut parts = vec![(0.0_f64, 0.0_f64, 0.0_f64); PARTS.len()];
-    for (record, count) in of(b'T').zip(&counts) {
-        let part = parts.get_mut(record.sample as usize).ok_or("a part without a name")?;
-        *part = (part.0 + count, part.1.max(*count), part.2 + 1.0);
-    }
-    let sizes = (elf::sizes(&whole)?, elf::sizes(&bare)?);
-    Ok(Cost {
-        target,
-        flash: sizes.0.flash.saturating_sub(sizes.1.flash),
-        // Beside the flash, which lies in memory in both.
-        state: sizes.0.ram.saturating_sub(sizes.1.ram),
-        stack: of(b'S').map(|r| r.u32_at(0)).max().unwrap_or(0),
-        parts: parts.iter().map(|(sum, most, n)| (sum / n.max(1.0), *most)).collect(),
-    })
+    let builds = [&Build::of("records", ""), &Build::of("records", "bare")];
+    let m = parts::run(target, builds, "kept.bin", want, PARTS.len())?;
+    let stack = m.parts.iter().map(|p| p.stack).max().unwrap_or(0);
+    // Beside the flash, which lies in memory in both.
+    Ok(Cost { target, flash: m.flash, state: m.ram, stack, parts: m.parts })
 }
 
 /// Compares, measures, and writes the table where told to.
 pub fn all(write: bool) -> Result<(), String> {
     let want = on_host()?;
     println!("the made-up deployment: {}", telling(&want)?);
-    let jobs = TARGETS.iter().map(|t| || one(*t, &want)).collect();
-    let costs: Vec<Cost> = check::at_once(jobs).into_iter().collect::<Result<_, _>>()?;
-    println!("the same bytes on host and {} targets; no panic can be reached", costs.len());
+    let costs = parts::on_targets(|t| one(t, &want))?;
     let table = table(&costs);
     println!("{table}");
     if write {
-        let path = here().join("../../docs/on-target-records.md");
-        let part = path.with_extension("part");
-        fs::write(&part, &table)
-            .and_then(|()| fs::rename(&part, &path))
-            .map_err(|e| format!("{}: {e}", path.display()))?;
+        files::write(&here().join("../../docs/on-target-records.md"), &table)?;
     }
-    let path = here().join("records-bounds.toml");
-    let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-    let bounds: BTreeMap<String, Bounds> =
-        toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))?;
+    let bounds: BTreeMap<String, Bounds> = files::read("records-bounds.toml")?;
     let mut passed = Vec::new();
     for cost in &costs {
         let name = cost.target.name;
@@ -134,31 +97,26 @@ pub fn all(write: bool) -> Result<(), String> {
 }
 
 fn table(costs: &[Cost]) -> String {
-    let mut t = String::from(
+    let head = String::from(
         "<!-- Written by `tests/on-target/run records`; edit nothing here. -->\n\
          # What log and satellite summary cost on the target\n\n\
          Beside the detectors, whose own costs and bounds are in\n\
          [on-target-table.md](on-target-table.md). Recorder, log, raw bursts and summary together;\n\
          flash includes what they need of the compiler's own arithmetic, which the detectors need too.\n\n",
     );
-    let names: Vec<&str> = costs.iter().map(|c| c.target.name).collect();
-    let _ = writeln!(t, "| | {} |\n| --- |{}", names.join(" | "), " ---: |".repeat(names.len()));
-    let mut row = |name: &str, value: &dyn Fn(&Cost) -> String| {
-        let cells: Vec<String> = costs.iter().map(value).collect();
-        let _ = writeln!(t, "| {name} | {} |", cells.join(" | "));
-    };
-    row("flash, bytes", &|c| c.flash.to_string());
-    row("state, bytes", &|c| c.state.to_string());
-    row("deepest stack, bytes", &|c| c.stack.to_string());
+    let mut t = Table::new(head, costs, |c| c.target.name);
+    t.row("flash, bytes", |c| c.flash.to_string());
+    t.row("state, bytes", |c| c.state.to_string());
+    t.row("deepest stack, bytes", |c| c.stack.to_string());
     for (n, (_, name)) in PARTS.iter().enumerate() {
-        row(&format!("instructions, {name}: mean / most"), &|c| {
-            c.parts.get(n).map_or("-".into(), |(mean, most)| format!("{mean:.0} / {most:.0}"))
+        t.row(&format!("instructions, {name}: mean / most"), |c| {
+            c.parts.get(n).map_or("-".into(), |p| format!("{:.0} / {:.0}", p.mean(), p.most))
         });
     }
-    t.push_str(
+    t.text.push_str(
         "\nThe flash is simulated in memory; the instructions of reading and writing it are\n\
          counted, its waiting is not. The most includes opening a segment of 512 bytes in a memory\n\
          of 16 segments.\n",
     );
-    t
+    t.text
 }

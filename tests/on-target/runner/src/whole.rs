@@ -3,21 +3,19 @@
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::fs;
-use std::path::Path;
 
 use firmware_core::message::{MESSAGE_BYTES, Message};
 use firmware_core::record::Record;
+use on_target_wire::probe::NoProbe;
 use on_target_wire::sea::Sea;
-use on_target_wire::whole::{
-    FLASH_BYTES, NoProbe, PARTS, PRESSURE_CRC, SAMPLES, Store, Whole, deployment,
-};
+use on_target_wire::whole::{FLASH_BYTES, PARTS, PRESSURE_CRC, SAMPLES, Store, Whole, deployment};
 use serde::Deserialize;
 
-use crate::target::{self, Build, Pace, TARGETS, Target, here};
+use crate::parts::{self, Part, Table};
+use crate::target::{Build, Target, here};
 use crate::trace::Bytes;
-use crate::{check, elf, results};
+use crate::{elf, files};
 
 /// Where the section on the whole tag begins in the table.
 pub const HEADING: &str = "## The whole tag\n";
@@ -39,8 +37,7 @@ struct Cost {
     target: Target,
     flash: u64,
     state: u64,
-    /// Deepest stack, bytes, and most instructions of every part.
-    parts: Vec<(u32, f64)>,
+    parts: Vec<Part>,
 }
 
 #[derive(Clone, Copy)]
@@ -101,70 +98,32 @@ fn telling(bytes: &[u8]) -> Result<String, String> {
 }
 
 fn one(target: Target, want: &[u8]) -> Result<Cost, String> {
-    let whole = target::build(target, &Build::of("whole", ""))?;
-    let bare = target::build(target, &Build::of("proof", "bare"))?;
-    let folder = target::folder(&[])?;
-    let measured = target::run_in(target, &whole, folder.path(), Pace::Counted)?;
-    let got = fs::read(folder.path().join("said.bin")).map_err(|e| format!("said.bin: {e}"))?;
-    if let Some(at) = (0..want.len().max(got.len())).find(|n| want.get(*n) != got.get(*n)) {
-        return Err(format!(
-            "{}: byte {at} of what the whole tag said differs from the host's ({} bytes for {})",
-            target.name,
-            got.len(),
-            want.len()
-        ));
-    }
-    let counts = crate::measure::instructions(&measured)?;
-    let records = results::parse(&measured)?;
-    let of = |kind: u8| records.iter().filter(move |r| r.kind == kind);
-    let mut parts = vec![(0_u32, 0.0_f64); PARTS.len()];
-    for (record, count) in of(b'T').zip(&counts) {
-        let part = parts.get_mut(record.sample as usize).ok_or("a part without a name")?;
-        part.1 = part.1.max(*count);
-    }
-    for record in of(b'S') {
-        let part = parts.get_mut(record.sample as usize).ok_or("a part without a name")?;
-        part.0 = part.0.max(record.u32_at(0));
-    }
-    let sizes = (elf::sizes(&whole)?, elf::sizes(&bare)?);
-    Ok(Cost {
-        target,
-        flash: sizes.0.flash.saturating_sub(sizes.1.flash),
-        state: elf::symbol(&whole, "WHOLE")?,
-        parts,
-    })
-}
-
-fn measured() -> Result<Vec<Cost>, String> {
-    let want = on_host();
-    println!("the whole tag: {}", telling(&want)?);
-    let jobs = TARGETS.iter().map(|t| || one(*t, &want)).collect();
-    let costs: Vec<Cost> = check::at_once(jobs).into_iter().collect::<Result<_, _>>()?;
-    println!("the same bytes on host and {} targets; no panic can be reached", costs.len());
-    Ok(costs)
+    let builds = [&Build::of("whole", ""), &Build::of("proof", "bare")];
+    let m = parts::run(target, builds, "said.bin", want, PARTS.len())?;
+    let state = elf::symbol(&m.image, "WHOLE")?;
+    Ok(Cost { target, flash: m.flash, state, parts: m.parts })
 }
 
 /// Compares and measures; the section of the table goes into the file where told to.
 pub fn all(write: bool) -> Result<(), String> {
-    let costs = measured()?;
+    let want = on_host();
+    println!("the whole tag: {}", telling(&want)?);
+    let costs = parts::on_targets(|t| one(t, &want))?;
     let section = section(&costs);
     println!("{section}");
     if write {
         let path = here().join("../../docs/on-target-table.md");
         let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-        put(&path, &with_section(&text, &section))?;
+        files::write(&path, &with_section(&text, &section))?;
     }
-    let path = here().join("whole-bounds.toml");
-    let text = fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-    let bounds: BTreeMap<String, Bounds> =
-        toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))?;
+    let bounds: BTreeMap<String, Bounds> = files::read("whole-bounds.toml")?;
     let mut passed = Vec::new();
     for cost in &costs {
         let name = cost.target.name;
         let bound = bounds.get(name).ok_or_else(|| format!("no bounds for {name}"))?;
-        let stack = cost.parts.iter().skip(3).map(|p| p.0).max().unwrap_or(0);
-        let begin = cost.parts.iter().take(3).map(|p| p.0).max().unwrap_or(0);
-        let step = cost.parts.get(3).map_or(0.0, |p| p.1);
+        let stack = cost.parts.iter().skip(3).map(|p| p.stack).max().unwrap_or(0);
+        let begin = cost.parts.iter().take(3).map(|p| p.stack).max().unwrap_or(0);
+        let step = cost.parts.get(3).map_or(0.0, |p| p.most);
         for (what, got, most) in [
             ("flash, bytes", cost.flash as f64, bound.flash_bytes as f64),
             ("state, bytes", cost.state as f64, bound.state_bytes as f64),
@@ -180,15 +139,8 @@ pub fn all(write: bool) -> Result<(), String> {
     if passed.is_empty() { Ok(()) } else { Err(passed.join("\n")) }
 }
 
-fn put(path: &Path, text: &str) -> Result<(), String> {
-    let part = path.with_extension("part");
-    fs::write(&part, text)
-        .and_then(|()| fs::rename(&part, path))
-        .map_err(|e| format!("{}: {e}", path.display()))
-}
-
 /// The table with this section at its end, in place of the one it had.
-fn with_section(table: &str, section: &str) -> String {
+pub fn with_section(table: &str, section: &str) -> String {
     let before = table.find(HEADING).map_or(table, |at| &table[..at]);
     format!("{}\n\n{section}", before.trim_end())
 }
@@ -199,32 +151,27 @@ pub fn kept_section(table: &str) -> &str {
 }
 
 fn section(costs: &[Cost]) -> String {
-    let mut t = format!(
+    let head = format!(
         "{HEADING}\nWritten by `tests/on-target/run whole`: sensor drivers over `embedded-hal`, detectors,\n\
          copies of their state, release clock, release driver, log and satellite summary in one\n\
          image, over {} min at 25 Hz with four resets, one of them while the release is fired.\n\
          Flash is that of the image less the same scaffolding as above, and holds the mock sensors too.\n\n",
         SAMPLES / 1500
     );
-    let names: Vec<&str> = costs.iter().map(|c| c.target.name).collect();
-    let _ = writeln!(t, "| | {} |\n| --- |{}", names.join(" | "), " ---: |".repeat(names.len()));
-    let mut row = |name: &str, value: &dyn Fn(&Cost) -> String| {
-        let cells: Vec<String> = costs.iter().map(value).collect();
-        let _ = writeln!(t, "| {name} | {} |", cells.join(" | "));
-    };
-    row("flash, bytes", &|c| c.flash.to_string());
-    row("state, bytes", &|c| c.state.to_string());
+    let mut t = Table::new(head, costs, |c| c.target.name);
+    t.row("flash, bytes", |c| c.flash.to_string());
+    t.row("state, bytes", |c| c.state.to_string());
     for (n, (_, name)) in PARTS.iter().enumerate() {
         let part = |c: &Cost| c.parts.get(n).copied().unwrap_or_default();
-        row(&format!("deepest stack, bytes: {name}"), &|c| part(c).0.to_string());
+        t.row(&format!("deepest stack, bytes: {name}"), |c| part(c).stack.to_string());
         // The core's timer counts 2^24 ticks: not enough for these.
         if !LONG.contains(&n) {
-            row(&format!("most instructions: {name}"), &|c| format!("{:.0}", part(c).1));
+            t.row(&format!("most instructions: {name}"), |c| format!("{:.0}", part(c).most));
         }
     }
-    t.push_str(
+    t.text.push_str(
         "\nReading and writing the flash goes through files of the host: their instructions are\n\
          counted, the waiting of a real flash is not.\n",
     );
-    t
+    t.text
 }

@@ -74,7 +74,8 @@ impl Part {
     }
 }
 
-fn copy(from: &[u8], to: &mut [u8]) {
+/// As many bytes as there are in both.
+pub(crate) fn copy(from: &[u8], to: &mut [u8]) {
     for (t, f) in to.iter_mut().zip(from) {
         *t = *f;
     }

@@ -14,6 +14,7 @@ use firmware_core::tag::{
     ReleaseDecision, Sample, State,
 };
 
+use crate::probe::Probe;
 use crate::trace::Sink;
 
 /// Bytes of the flash: too few for the whole deployment, so that records are dropped.
@@ -97,21 +98,6 @@ pub const PARTS: [(Part, &str); 5] = [
     (Part::Burst, "taking a sample of a raw burst"),
 ];
 
-/// Runs a part and measures it, or not.
-pub trait Probe {
-    /// Runs it.
-    fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T;
-}
-
-/// Measures nothing.
-pub struct NoProbe;
-
-impl Probe for NoProbe {
-    fn run<T>(&mut self, _: Part, f: impl FnOnce() -> T) -> T {
-        f()
-    }
-}
-
 /// Whole numbers without pattern (xorshift; Marsaglia 2003, J. Statistical Software 8:14).
 struct Numbers(u32);
 
@@ -159,7 +145,7 @@ pub struct Keeping<'a> {
 
 impl<'a> Keeping<'a> {
     /// At the start; `None` where the log did not open.
-    pub fn new(flash: &'a mut RamFlash, probe: &mut impl Probe) -> Option<Self> {
+    pub fn new(flash: &'a mut RamFlash, probe: &mut impl Probe<Part>) -> Option<Self> {
         let mut log = probe.run(Part::Open, || Log::open(flash, 0, FLASH_BYTES as u32)).ok()?;
         log.format().ok()?;
         let plan = BurstPlan { every_min: 30, samples: 60, on_decision: true };
@@ -322,7 +308,7 @@ fn output(n: u32, numbers: &mut Numbers, faults: &mut FaultCounters) -> Output {
 
 /// The deployment: fills the log, makes a message every ten minutes, and gives
 /// all messages and then the flash to `sink`.
-pub fn deployment(k: &mut impl Keeper, probe: &mut impl Probe, sink: &mut impl Sink) {
+pub fn deployment(k: &mut impl Keeper, probe: &mut impl Probe<Part>, sink: &mut impl Sink) {
     let mut numbers = Numbers(2_463_534_242);
     let mut faults = FaultCounters::default();
     let mut lost = 0_u32;

@@ -11,7 +11,7 @@ use embedded_hal::digital::{ErrorType as PinErrorType, OutputPin};
 use embedded_hal::i2c::{self, I2c};
 use firmware_core::drivers::ms5837;
 
-use crate::bus::NoAnswer;
+use crate::bus::{NoAnswer, copy};
 
 const ACCEL: u8 = 0x14;
 /// Bytes of a frame of the FIFO.
@@ -181,12 +181,6 @@ impl Sea {
 fn parabola(phase: i16) -> i32 {
     let x = i32::from(phase) / 32;
     4 * x * (1024 - x.abs()) / 1024
-}
-
-fn copy(from: &[u8], to: &mut [u8]) {
-    for (t, f) in to.iter_mut().zip(from) {
-        *t = *f;
-    }
 }
 
 /// The bus.

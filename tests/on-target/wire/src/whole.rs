@@ -21,6 +21,7 @@ use firmware_core::record::{ResetEvent, StartEvent};
 use firmware_core::release_driver::{Pins, State};
 use firmware_core::tag::{Output, Sample};
 
+use crate::probe::Probe;
 use crate::record;
 use crate::sea::{Line, NoWait, Sea, Wires};
 use crate::trace::Sink;
@@ -133,21 +134,6 @@ pub const PARTS: [(Part, &str); 6] = [
     (Part::Tell, "log and summary of a sample"),
     (Part::Message, "making a message"),
 ];
-
-/// Runs a part and measures it, or not.
-pub trait Probe {
-    /// Runs it.
-    fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T;
-}
-
-/// Measures nothing.
-pub struct NoProbe;
-
-impl Probe for NoProbe {
-    fn run<T>(&mut self, _: Part, f: impl FnOnce() -> T) -> T {
-        f()
-    }
-}
 
 /// Places of all state of the tag that is not a sensor's.
 pub struct Whole<F> {
@@ -285,7 +271,7 @@ pub fn deployment<S: Store + Copy>(
     store: S,
     sea: &Sea,
     place: &mut Whole<Nor<S>>,
-    probe: &mut impl Probe,
+    probe: &mut impl Probe<Part>,
     sink: &mut impl Sink,
 ) {
     let flash = Nor(store);

@@ -18,10 +18,11 @@ use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
+use on_target_wire::probe::Probe;
 use on_target_wire::record;
 #[cfg(not(feature = "bare"))]
 use on_target_wire::records::Keeping;
-use on_target_wire::records::{Part, Probe, RamFlash, deployment};
+use on_target_wire::records::{Part, RamFlash, deployment};
 
 use host::Writer;
 
@@ -37,7 +38,7 @@ struct Measured<'a> {
     results: &'a mut Writer,
 }
 
-impl Probe for Measured<'_> {
+impl Probe<Part> for Measured<'_> {
     #[inline(always)]
     fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T {
         let ((out, spent), deep) = measure::stack(measure::STEP, || self.ticks.of(f));

@@ -15,9 +15,10 @@ mod panic;
 
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
+use on_target_wire::probe::Probe;
 use on_target_wire::record;
 use on_target_wire::sea::Sea;
-use on_target_wire::whole::{FLASH_BYTES, Nor, Part, Probe, Store, Whole, deployment};
+use on_target_wire::whole::{FLASH_BYTES, Nor, Part, Store, Whole, deployment};
 
 use host::{Places, Writer};
 
@@ -46,7 +47,7 @@ struct Measured<'a> {
     most: [(u32, u32); 6],
 }
 
-impl Probe for Measured<'_> {
+impl Probe<Part> for Measured<'_> {
     #[inline(always)]
     fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T {
         let painted = match part {
