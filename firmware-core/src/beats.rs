@@ -645,16 +645,6 @@ impl Beats {
         }
     }
 
-    /// All that is left of the work on the values taken last.
-    pub fn finish(&mut self) {
-        for _ in 0..=RUNGS {
-            if self.rests() {
-                return;
-            }
-            self.work();
-        }
-    }
-
     /// Looks at so many band-passed values of a rung.
     #[inline]
     fn extremes(&mut self, number: u8, count: usize) {

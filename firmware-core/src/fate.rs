@@ -26,7 +26,7 @@ use crate::depth::DepthClue;
 use crate::frame::Attitude;
 use crate::math;
 use crate::minute::Summary;
-use crate::rate::Decimator;
+use crate::rate;
 use crate::tag::{Fate, FateReport};
 use macro_rules_attribute::derive;
 
@@ -46,11 +46,11 @@ const CREPT_G: f32 = 0.008;
 /// Change of mean posture from minute to minute after which it lies or hangs anew, g.
 const TURNED_G: f32 = 0.5;
 /// A float stands with its antenna up: what lay along the animal is then upright, while
-/// a carcass lies level. Pitch that says nothing of either, and how much more or less of
-/// it says all it can, degrees.
-/// The current leans on a tag that hangs below the surface.
+/// a carcass lies level. Pitch that says nothing of either, degrees.
 const PITCH_EVEN_DEG: f32 = 36.0;
+/// The same below the surface, where the current leans on a tag that hangs.
 const PITCH_LEANT_DEG: f32 = 26.0;
+/// How much more or less of it says all that it can, degrees.
 const PITCH_CLEAR_DEG: f32 = 12.0;
 /// A carcass lies within this of level, degrees.
 const LEVEL_DEG: f32 = 16.0;
@@ -194,8 +194,7 @@ impl FateTest {
     #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
-        let sample_hz = config.logger().sample_hz;
-        let working_hz = sample_hz / f32::from(Decimator::new(sample_hz).factor());
+        let working_hz = rate::working_hz(config.logger().sample_hz);
         FateTest {
             pause_min: match config.animal().breathing {
                 Breathing::Ram => d.ram_pause_min,
@@ -239,6 +238,11 @@ impl FateTest {
         [self.evidence, self.floating, self.bottom_evidence()]
     }
 
+    /// False once the animal was found not to live, or not to wear the tag.
+    pub fn living(&self) -> bool {
+        self.report.is_none_or(|r| r.fate == Fate::Alive)
+    }
+
     /// True if the latest minute was that of a living animal.
     pub fn lived(&self) -> bool {
         self.lived
@@ -270,18 +274,18 @@ impl FateTest {
         }
         let clues = self.clues(minute, attitude, depth);
         let lives = minute.beats >= 0.5 && clues.can_swim(minute, own);
-        let open = self.report.is_none_or(|r| r.fate == Fate::Alive);
-        self.lived = lives && !clues.doubtful && open;
+        let living = self.living();
+        self.lived = lives && !clues.doubtful && living;
         self.off_deg = clues.off_deg;
         self.level = clues.pitch_deg.is_some_and(|p| p < LEVEL_DEG);
         self.shifted_min = match (clues.active, self.shifted()) {
-            (true, false) if open => self.shifted_min.saturating_add(1),
+            (true, false) if living => self.shifted_min.saturating_add(1),
             _ => 0,
         };
         self.since_shift_min =
             if self.shifted() { 0 } else { self.since_shift_min.saturating_add(1) };
         if lives {
-            if !clues.doubtful && open {
+            if self.lived {
                 self.get_used_to(minute);
             }
             let most = if clues.doubtful { 0.0 } else { LIFE_A_MINUTE };
@@ -298,8 +302,7 @@ impl FateTest {
             if self.evidence <= self.restart_at {
                 // It lives: whatever happens next happens after this minute's last beat.
                 self.evidence = 0.0;
-                self.floating = CLASS_START;
-                self.bottom = CLASS_START;
+                self.forget_class();
                 let swum_s = (minute.beats * minute.period_s).min(60.0);
                 self.onset_us = minute.t_us.saturating_add(math::s_to_us(swum_s));
             }
@@ -353,8 +356,7 @@ impl FateTest {
         if report.fate == Fate::Alive {
             if self.evidence <= self.restart_at {
                 self.evidence = 0.0;
-                self.floating = CLASS_START;
-                self.bottom = CLASS_START;
+                self.forget_class();
                 self.onset_us = now_us;
             }
             if self.evidence >= self.threshold {
@@ -491,16 +493,18 @@ impl FateTest {
         }
     }
 
+    fn forget_class(&mut self) {
+        self.floating = CLASS_START;
+        self.bottom = CLASS_START;
+    }
+
     fn classify(&mut self, c: &Clues) {
-        if c.turned {
+        if c.turned || c.stranger {
             // How it lay before says nothing of how it lies or hangs now.
-            self.floating = CLASS_START;
-            self.bottom = CLASS_START;
+            self.forget_class();
         }
         if c.stranger {
             // What swims in another's posture is no float, nor does it lie on the bottom.
-            self.floating = CLASS_START;
-            self.bottom = CLASS_START;
             return;
         }
         // From -1, level as a carcass, to 1, upright as a float.

@@ -4,6 +4,22 @@
 use crate::checkpoint::Kept;
 use macro_rules_attribute::derive;
 
+/// Samples averaged into one, so that the result runs below 40 Hz.
+fn decimation(sample_hz: f32) -> u8 {
+    if sample_hz >= 80.0 {
+        4
+    } else if sample_hz >= 40.0 {
+        2
+    } else {
+        1
+    }
+}
+
+/// Rate at which the stages work on samples at `sample_hz` (5 to 100 Hz): 5 to 40 Hz.
+pub fn working_hz(sample_hz: f32) -> f32 {
+    sample_hz / f32::from(decimation(sample_hz))
+}
+
 /// Averages `factor` samples into one.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Decimator {
@@ -14,15 +30,9 @@ pub struct Decimator {
 }
 
 impl Decimator {
-    /// For samples at `sample_hz`: the result runs below 40 Hz.
+    /// For samples at `sample_hz`: the result runs at [`working_hz`].
     pub fn new(sample_hz: f32) -> Self {
-        let factor = if sample_hz >= 80.0 {
-            4
-        } else if sample_hz >= 40.0 {
-            2
-        } else {
-            1
-        };
+        let factor = decimation(sample_hz);
         Decimator { factor, count: 0, scale: 1.0 / f32::from(factor), sum: [0.0; 3] }
     }
 

@@ -11,7 +11,7 @@ use crate::frame::Frame;
 use crate::math;
 use crate::minute::{Minutes, Summary};
 use crate::posture::{AXIS_ONE, BATCH_MAX, Posture};
-use crate::rate::{Decimator, Interpolator};
+use crate::rate::{self, Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
@@ -266,8 +266,6 @@ pub struct Front {
     good: u8,
     /// Samples in the posture window that the beat stage has not seen yet.
     behind: u8,
-    /// Samples that give the beat stage its eight values.
-    chunk: u8,
     /// The beat stage has something to do.
     busy: bool,
     /// Time of the newest sample of the last batch, microseconds.
@@ -344,7 +342,6 @@ impl fmt::Debug for Tag {
             .field("batch", &self.front.batch)
             .field("good", &self.front.good)
             .field("behind", &self.front.behind)
-            .field("chunk", &self.front.chunk)
             .field("busy", &self.front.busy)
             .field("batch_us", &self.front.batch_us)
             .field("interpolator", &self.front.interpolator)
@@ -563,7 +560,7 @@ impl Front {
     pub fn new(config: &Config) -> Self {
         let sample_hz = config.logger().sample_hz;
         let decimator = Decimator::new(sample_hz);
-        let working_hz = sample_hz / f32::from(decimator.factor());
+        let working_hz = rate::working_hz(sample_hz);
         let interpolator = Interpolator::new(working_hz);
         let top_hz = working_hz * f32::from(interpolator.factor());
         let posture = Posture::new(config, working_hz);
@@ -587,11 +584,6 @@ impl Front {
             batch,
             good: 0,
             behind: 0,
-            chunk: match interpolator.factor() {
-                4 => 2,
-                2 => 4,
-                _ => 8,
-            },
             busy: false,
             batch_us: 0,
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
@@ -707,8 +699,7 @@ impl Front {
     /// One part of the beat stage's work, if there is any.
     fn beat_part(&mut self) {
         if self.beats.rests() {
-            // A copy that came back wrong may hold no chunk at all: that must not go on for ever.
-            if self.behind < self.chunk || self.chunk == 0 {
+            if self.behind < self.chunk() {
                 self.busy = false;
                 return;
             }
@@ -717,15 +708,25 @@ impl Front {
         self.beats.work();
     }
 
+    /// Samples that give the beat stage its eight values.
+    fn chunk(&self) -> u8 {
+        match self.interpolator.factor() {
+            4 => 2,
+            2 => 4,
+            _ => 8,
+        }
+    }
+
     /// Sideways acceleration for the beat stage, eight values.
     fn sway_step(&mut self) {
+        let chunk = self.chunk();
         let mut sway = [0; BATCH_MAX as usize];
-        if let Some(part) = sway.get_mut(..usize::from(self.chunk)) {
+        if let Some(part) = sway.get_mut(..usize::from(chunk)) {
             self.posture.along(self.axis, self.offset, self.behind.wrapping_sub(1), part);
         }
-        self.behind = self.behind.wrapping_sub(self.chunk);
+        self.behind = self.behind.wrapping_sub(chunk);
         let [a, b, c, d, ..] = sway;
-        self.beats.take(match self.chunk {
+        self.beats.take(match chunk {
             2 => self.interpolator.quadruple([a, b]),
             4 => self.interpolator.double([a, b, c, d]),
             _ => sway,
@@ -903,7 +904,7 @@ impl Judges {
 
     /// False once the animal was found not to live, or not to wear the tag.
     pub fn living(&self) -> bool {
-        self.fate.report().is_none_or(|r| r.fate == Fate::Alive)
+        self.fate.living()
     }
 
     /// The decision on fate that stands.
