@@ -4,7 +4,7 @@ use maud::{Markup, html};
 use serde_json::{Value, json};
 
 use super::bars;
-use super::page::{CHARTS, Data, Page};
+use super::page::{CHARTS, Data, HOW_SURE, Page, assumed, verdict};
 use crate::budget::answer::{chance, failure, in_days, limited, measured_in};
 use crate::budget::discharge::{Discharge, Moment, Stretch};
 use crate::budget::{Budget, Measure};
@@ -109,19 +109,7 @@ fn body(b: &Budget, d: &Discharge) -> Markup {
         div .tables {
             section { h2 { "The tag" } (facts(b, d)) }
             section { h2 { "In words" } ul { @for s in &b.answer { li { (s) } } } }
-            @if !b.notices.is_empty() {
-                section { h2 { "Assumed" } ul { @for n in &b.notices { li { (n) } } } }
-            }
-        }
-    }
-}
-
-fn verdict(about: &str, mark: &str, said: &str, sure: &str) -> Markup {
-    html! {
-        div .verdict data-mark=(mark) {
-            h2 { (about) }
-            p .said { (said) }
-            p .sure { strong { "How sure: " } (sure) }
+            (assumed(&b.notices))
         }
     }
 }
@@ -139,7 +127,7 @@ fn animal(b: &Budget) -> Markup {
         o.draws,
         range(&o.cell_days)
     );
-    verdict("On the animal", "plain", &said, &alone)
+    verdict("On the animal", "plain", &said, HOW_SURE, &alone)
 }
 
 fn search(b: &Budget) -> Markup {
@@ -149,6 +137,7 @@ fn search(b: &Budget) -> Markup {
             "Search",
             "open",
             "The tag file asks for no search.",
+            HOW_SURE,
             "no phase of kind \"search\" is in it, so nothing is kept for beacons.",
         );
     }
@@ -169,7 +158,7 @@ fn search(b: &Budget) -> Markup {
         range(&o.beacon_days),
         chance(o.short_search_chance, o.draws)
     );
-    verdict("Search", mark, &said, &sure)
+    verdict("Search", mark, &said, HOW_SURE, &sure)
 }
 
 fn voltage(b: &Budget, d: &Discharge) -> Markup {
@@ -201,7 +190,7 @@ fn voltage(b: &Budget, d: &Discharge) -> Markup {
         (_, true) => "open",
         _ => "plain",
     };
-    verdict("Voltage", mark, &said, &ends)
+    verdict("Voltage", mark, &said, HOW_SURE, &ends)
 }
 
 fn cautions(b: &Budget) -> Markup {

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use serde_json::json;
 
-use super::page::{CHARTS, Data, Page};
+use super::page::{CHARTS, Data, HOW_SURE, Page, verdict};
 use crate::cohort::analysis::{Cohort, Grouping, Summary, counted};
 use crate::cohort::logrank::LogRank;
 use crate::cohort::p_value;
@@ -60,23 +60,13 @@ fn curves(c: &Cohort) -> serde_json::Value {
 
 fn body(c: &Cohort) -> Markup {
     let s = &c.all;
+    let open = s.of(Fate::Undetermined) + c.unreadable.len() as u64 > 0;
     html! {
         section .verdicts aria-label="What happened" {
-            div .verdict data-mark="good" {
-                h2 { "Survival" }
-                p .said { (survived(s)) }
-                p .sure { strong { "How sure: " } (intervals(&s.surviving)) "." }
-            }
-            div .verdict data-mark="plain" {
-                h2 { "Recovery" }
-                p .said { (recovered(s)) }
-                p .sure { strong { "How sure: " } (half_recovered(s)) }
-            }
-            div .verdict data-mark=(if s.of(Fate::Undetermined) + c.unreadable.len() as u64 > 0 { "open" } else { "plain" }) {
-                h2 { "Not known" }
-                p .said { (unknown(s, c.unreadable.len())) }
-                p .sure { strong { "What it could mean: " } (could_mean(s)) }
-            }
+            (verdict("Survival", "good", &survived(s), HOW_SURE, &format!("{}.", intervals(&s.surviving))))
+            (verdict("Recovery", "plain", &recovered(s), HOW_SURE, &half_recovered(s)))
+            (verdict("Not known", if open { "open" } else { "plain" }, &unknown(s, c.unreadable.len()),
+                "What it could mean:", &could_mean(s)))
         }
         @if !c.remarks.is_empty() {
             section .caution aria-label="Cautions" {

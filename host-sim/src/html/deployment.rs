@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::fit;
 use super::gather::{BEAT_PER_G, CAUSES, Gather, MINUTE_COLUMNS, fault_words, nights};
 use super::pack;
-use super::page::{Data, Page};
+use super::page::{Data, HOW_SURE, Page, assumed, verdict};
 use super::tiles::{FULL_PER_G, Packed, Span};
 use super::words::{Verdict, verdicts, when};
 use crate::problem::Problem;
@@ -251,13 +251,7 @@ fn body(
     };
     html! {
         section aria-label="What happened" .verdicts {
-            @for v in verdicts {
-                div .verdict data-mark=(v.mark) {
-                    h2 { (v.about) }
-                    p .said { (v.said) }
-                    p .sure { strong { "How sure: " } (v.sure) }
-                }
-            }
+            @for v in verdicts { (verdict(v.about, v.mark, &v.said, HOW_SURE, &v.sure)) }
         }
         @if !r.faults.is_empty() {
             section .caution aria-label="Faults" {
@@ -284,9 +278,7 @@ fn body(
             }
             section { h2 { "Deployment" } (facts(r, config)) }
             section { h2 { "Settings" } (settings(config)) }
-            @if !notices.is_empty() {
-                section { h2 { "Assumed" } ul { @for n in notices { li { (n) } } } }
-            }
+            (assumed(notices))
         }
     }
 }

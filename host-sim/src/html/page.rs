@@ -85,6 +85,30 @@ impl Page<'_> {
 /// Plots over something else than the time of a deployment; for [`Page::scripts`].
 pub(super) const CHARTS: &str = include_str!("../../assets/charts.js");
 
+/// One of the sentences at the top: what about, its mark, what is said, and how far to
+/// trust it, after the words `lead`.
+pub(super) fn verdict(about: &str, mark: &str, said: &str, lead: &str, sure: &str) -> Markup {
+    html! {
+        div .verdict data-mark=(mark) {
+            h2 { (about) }
+            p .said { (said) }
+            p .sure { strong { (lead) " " } (sure) }
+        }
+    }
+}
+
+/// What most verdicts lead their last words with.
+pub(super) const HOW_SURE: &str = "How sure:";
+
+/// What was assumed where a file does not tell.
+pub(super) fn assumed(notices: &[String]) -> Markup {
+    html! {
+        @if !notices.is_empty() {
+            section { h2 { "Assumed" } ul { @for n in notices { li { (n) } } } }
+        }
+    }
+}
+
 /// The caution of every report, on one line.
 fn caution() -> String {
     crate::replay::CAUTION.replace('\n', " ")

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use serde_json::{Value, json};
 
-use super::page::{CHARTS, Data, Page};
+use super::page::{CHARTS, Data, Page, assumed, verdict};
 use super::sweep_table::{Column, columns, shown};
 use crate::cohort::proportion::Proportion;
 use crate::sweep::output::{CellResult, SweepResult, count, runs};
@@ -192,9 +192,7 @@ fn body(r: &SweepResult, columns: &[Column]) -> Markup {
                 @for a in &r.axes { tr { th scope="row" { (a.key) } td { (a.values.join(", ")) } } }
             } } }
             section { h2 { "Traces" } ul { @for t in &r.traces { li { (t) } } } }
-            @if !r.notices.is_empty() {
-                section { h2 { "Assumed" } ul { @for n in &r.notices { li { (n) } } } }
-            }
+            (assumed(&r.notices))
         }
     }
 }
@@ -222,16 +220,6 @@ fn lacking(r: &SweepResult) -> Vec<&'static str> {
 fn goal_words(r: &SweepResult) -> String {
     let name = |name: &&str| goal_named(name).map_or(name.to_string(), |g| shown_as(g).0.into());
     r.goals.iter().map(name).collect::<Vec<_>>().join("; ")
-}
-
-fn verdict(about: &str, mark: &str, said: &str, lead: &str, sure: &str) -> Markup {
-    html! {
-        div .verdict data-mark=(mark) {
-            h2 { (about) }
-            p .said { (said) }
-            p .sure { strong { (lead) } " " (sure) }
-        }
-    }
 }
 
 fn tried(r: &SweepResult) -> Markup {
