@@ -877,10 +877,12 @@ impl Judges {
         let known = if front.frame.known() { Some(&attitude) } else { None };
         let own = front.beats.own();
         let fate = self.fate.step(s, known, clue, own, front.now_us);
+        // What rocks a carcass or a loose tag is evidence, but no beat to be told.
+        let (beats, sway_g) = if self.living() { (s.beats, s.sway_g) } else { (0.0, 0.0) };
         let minute = Minute {
             t_us: s.t_us,
-            beats_per_min: (s.good >= 0.5).then_some(if self.living() { s.beats } else { 0.0 }),
-            sway_g: s.sway_g,
+            beats_per_min: (s.good >= 0.5).then_some(beats),
+            sway_g,
             odba_g: s.odba_g,
             vedba_g: s.vedba_g,
             pitch_deg: attitude.pitch_deg,

@@ -289,3 +289,23 @@ fn made_traces_are_read_in_every_form() {
     let (low, high) = (counts.iter().min().expect("some"), counts.iter().max().expect("some"));
     assert!(*low > 50 && high - low <= 2, "one animal, whatever the columns: {counts:?}");
 }
+
+/// Once the animal is known to be dead, what a scavenger or the swell does is no beat, and
+/// no sway.
+#[test]
+fn a_carcass_is_told_to_beat_and_sway_no_more() {
+    let trace = concat!(env!("CARGO_MANIFEST_DIR"), "/../demo-data/death-first-hour-0005.csv.gz");
+    let out = swaymark(&["replay", trace, "--format", "json", "--minutes"]);
+    let v: Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let known_s = v["fate_decided_t_s"].as_f64().expect("decided");
+    let minutes = v["minutes"].as_array().expect("minutes");
+    let later: Vec<_> = minutes.iter().filter(|m| m["t_s"].as_f64() > Some(known_s)).collect();
+    assert!(later.len() > 1000);
+    for m in later {
+        assert_eq!(
+            (m["beats_per_min"].as_f64(), m["sway_g"].as_f64()),
+            (Some(0.0), Some(0.0)),
+            "{m}"
+        );
+    }
+}
