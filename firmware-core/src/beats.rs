@@ -198,6 +198,20 @@ struct Turn {
     late: bool,
 }
 
+/// What a rung's values are held against; upside down while the signal falls.
+#[derive(Clone, Copy)]
+struct Watch {
+    sign: i32,
+    /// Height of the present extreme.
+    top: i32,
+    /// Way back from it that is a turn.
+    bound: i32,
+    /// Where that leads to.
+    bottom: i32,
+    /// Values for which a low may still be waited for.
+    calm: u32,
+}
+
 #[derive(Clone, Debug, PartialEq, Kept!)]
 struct Rung {
     /// The last value before each stage of the band-pass.
@@ -306,63 +320,19 @@ impl Rung {
         (sum(sum(sum(sum(v, p6), p7), p8), p9), next)
     }
 
-    /// Follows the extremes of band-passed values (the first of which was looked at
-    /// before) until the signal has turned: gives the place of the value that shows it.
-    /// `time` is that of the value looked at before, `shift` the spacing's logarithm.
-    #[inline]
-    fn follow(
-        &mut self,
-        values: &[i32],
-        time: u32,
-        shift: u32,
-        floor: i32,
-    ) -> Option<(usize, bool)> {
+    /// What the values after `time` are held against, in its present direction; `shift` is
+    /// the logarithm of their distance.
+    #[inline(always)]
+    fn watch(&self, floor: i32, time: u32, shift: u32) -> Watch {
         // 0.35 of the swing.
         let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let sign = if self.falling { -1 } else { 1 };
-        if self.open
-            && let Some(next) = values.get(1)
-        {
-            self.extreme.right = *next;
-            self.open = false;
-        }
-        // Values after which the wait for a low ends.
-        let mut calm = usize::MAX;
+        let (mut sign, mut calm) = (1, u32::MAX);
         if self.falling {
-            let waited = time.wrapping_sub(self.high.0);
-            calm = (self.patience.saturating_sub(waited) >> shift) as usize;
+            sign = -1;
+            calm = self.patience.saturating_sub(time.wrapping_sub(self.high.0)) >> shift;
         }
-        let mut top = self.extreme.value.wrapping_mul(sign);
-        let mut bottom = top.wrapping_sub(bound);
-        let mut at = 0;
-        let mut turned = None;
-        let mut i = 0;
-        for y in values.get(1..).unwrap_or_default() {
-            i = usize::wrapping_add(i, 1);
-            let y = y.wrapping_mul(sign);
-            if y > top {
-                top = y;
-                bottom = top.wrapping_sub(bound);
-                at = i;
-            } else if y < bottom {
-                turned = Some((i, false));
-                break;
-            } else if i > calm {
-                turned = Some((i, true));
-                break;
-            }
-        }
-        if at > 0
-            && let Some(around) = values.get(at.wrapping_sub(1)..)
-        {
-            let value = top.wrapping_mul(sign);
-            let left = around.first().copied().unwrap_or(value);
-            let right = around.get(2).copied();
-            self.open = right.is_none();
-            let time = time.wrapping_add((at as u32).wrapping_shl(shift));
-            self.extreme = Extreme { value, left, right: right.unwrap_or(value), time };
-        }
-        turned
+        let top = self.extreme.value.wrapping_mul(sign);
+        Watch { sign, top, bound, bottom: top.wrapping_sub(bound), calm }
     }
 
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
@@ -498,8 +468,8 @@ pub struct Beats {
     next_rung: u8,
     /// Its values.
     waiting: [[i32; 4]; 2],
-    /// What the band-pass made of them, behind the value before.
-    band: [i32; BATCH + 1],
+    /// What the band-pass made of them.
+    band: [i32; BATCH],
     /// Fastest rung that is looked at: those above cannot see this animal's beat, nor
     /// a burst of it.
     fastest_rung: u8,
@@ -552,7 +522,7 @@ impl Beats {
             worked: false,
             next_rung: RESTS,
             waiting: [[0; 4]; 2],
-            band: [0; BATCH + 1],
+            band: [0; BATCH],
             fastest_rung: first.min(last),
             recent_g: 0.0,
             recent_period: 0.0,
@@ -597,10 +567,25 @@ impl Beats {
         self.next_rung == RESTS
     }
 
-    /// A part of the work on the values taken last, one rung: to be called with
-    /// each of the samples that follow, so that no one of them bears it all.
+    /// The work on the values taken last, rung by rung: `most` of them, so that it can be
+    /// spread over the samples that follow and no one of them bears it all. Ends early
+    /// where a beat is ready. Gives how many were worked.
     #[inline(never)]
-    pub fn work(&mut self) {
+    pub fn work(&mut self, most: usize) -> usize {
+        let mut done = 0_usize;
+        while done < most && !self.rests() {
+            self.rung_step();
+            done = done.wrapping_add(1);
+            if self.any_ready {
+                break;
+            }
+        }
+        done
+    }
+
+    /// One rung.
+    #[inline]
+    fn rung_step(&mut self) {
         self.worked = false;
         let number = self.next_rung;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
@@ -608,18 +593,16 @@ impl Beats {
         let [first, second, ..] = values;
         rung.begin(*first);
         let mut more = number < self.last_rung;
-        let [before, band @ ..] = &mut self.band;
-        let ([band, more_band], _) = band.as_chunks_mut::<4>() else { return };
-        *before = rung.before;
-        let [a, b, ..] = band;
+        let ([low_band, high_band], _) = self.band.as_chunks_mut::<4>() else { return };
+        let [a, b, ..] = low_band;
         let count;
         match number {
             0 | 1 => {
-                let [a, b] = Rung::filter_4(&mut rung.past, values, band);
+                let [a, b] = Rung::filter_4(&mut rung.past, values, low_band);
                 let [first, second, third, fourth] = values;
                 (*first, *second) = (a, b);
                 if number == 0 {
-                    [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, more_band);
+                    [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, high_band);
                     count = 8;
                 } else {
                     count = 4;
@@ -637,15 +620,14 @@ impl Beats {
             }
         }
         self.next_rung = if more { number.wrapping_add(1) } else { RESTS };
-        if let Some(last) = self.band.get(count) {
-            rung.before = *last;
-        }
         if number >= self.fastest_rung {
             self.extremes(number, count);
+        } else if let Some(last) = self.band.get(count.wrapping_sub(1)) {
+            rung.before = *last;
         }
     }
 
-    /// Looks at so many band-passed values of a rung.
+    /// Follows the extremes of `count` band-passed values of a rung, with hysteresis.
     #[inline]
     fn extremes(&mut self, number: u8, count: usize) {
         let floor = self.floor;
@@ -656,20 +638,40 @@ impl Beats {
         let late = spacing.wrapping_mul(8).wrapping_sub(3 * PARTS);
         let newest = self.index.wrapping_mul(PARTS).wrapping_sub(late);
         let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
-        let mut from = 0_usize;
-        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        let Some(mut rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
         let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
-        while let Some(rung) = self.rungs.get_mut(usize::from(number)) {
-            let Some(values) = self.band.get(from..=count) else { break };
-            let Some((at, late)) = rung.follow(values, time, shift, floor) else { break };
-            let mut around = values.iter().skip(at.wrapping_sub(1));
-            let (Some(&before), Some(&y)) = (around.next(), around.next()) else { break };
-            time = time.wrapping_add((at as u32).wrapping_shl(shift));
-            from = from.wrapping_add(at);
-            self.close(number, Turn { y, before, time, late }, spacing);
+        let mut watch = rung.watch(floor, time, shift);
+        let mut before = rung.before;
+        for i in 0..count {
+            let Some(&y) = self.band.get(i) else { break };
+            time = time.wrapping_add(spacing);
+            if rung.open {
+                rung.open = false;
+                rung.extreme.right = y;
+            }
+            let height = y.wrapping_mul(watch.sign);
+            if height > watch.top {
+                watch.top = height;
+                watch.bottom = height.wrapping_sub(watch.bound);
+                rung.extreme = Extreme { value: y, left: before, right: y, time };
+                rung.open = true;
+            } else {
+                let back = height < watch.bottom;
+                if back || watch.calm == 0 {
+                    self.close(number, Turn { y, before, time, late: !back }, spacing);
+                    let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
+                    rung = same;
+                    watch = rung.watch(floor, time, shift);
+                    before = y;
+                    continue;
+                }
+            }
+            watch.calm = watch.calm.saturating_sub(1);
+            before = y;
         }
+        rung.before = before;
     }
 
     /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.
@@ -824,6 +826,7 @@ impl Beats {
             && math::alike(cycle.period(), self.recent_period, EDGE_PERIOD)
     }
 
+    #[inline(never)]
     fn compete(&mut self, number: u8, cycle: Cycle) {
         let follows = self.follows(number, &cycle);
         if !follows && (cycle.run < self.needed(&cycle) || self.overshadowed(number, &cycle)) {

@@ -133,17 +133,38 @@ impl Posture {
     /// called before there are more than [`BATCH_MAX`].
     #[inline]
     pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
-        let scale = self.to_counts;
-        let [x, y, z] = accel_g;
-        let x = (x * scale + ROUNDER).to_bits() as i16;
-        let y = (y * scale + ROUNDER).to_bits() as i16;
-        let z = (z * scale + ROUNDER).to_bits() as i16;
+        let counts = self.counts(accel_g);
         if let Some(slot) = self.ring.get_mut(usize::from(self.head) % RING) {
-            *slot = [x, y, z];
+            *slot = counts;
         }
         self.head = self.head.wrapping_add(1);
         self.waiting = self.waiting.wrapping_add(1);
         self.waiting
+    }
+
+    /// Takes so many samples, see [`Posture::take`].
+    #[inline]
+    pub fn take_run(&mut self, run: &[[f32; 3]]) -> u8 {
+        let mut head = self.head;
+        for accel_g in run {
+            let counts = self.counts(*accel_g);
+            if let Some(slot) = self.ring.get_mut(usize::from(head) % RING) {
+                *slot = counts;
+            }
+            head = head.wrapping_add(1);
+        }
+        self.waiting = self.waiting.wrapping_add(head.wrapping_sub(self.head));
+        self.head = head;
+        self.waiting
+    }
+
+    /// The nearest whole numbers.
+    #[inline]
+    fn counts(&self, accel_g: [f32; 3]) -> [i16; 3] {
+        let scale = self.to_counts;
+        let count = |a: f32| (a * scale + ROUNDER).to_bits() as i16;
+        let [x, y, z] = accel_g;
+        [count(x), count(y), count(z)]
     }
 
     /// Samples from `place` on, at most `count`, up to the end of the ring.
@@ -243,22 +264,22 @@ impl Posture {
         self.filled
     }
 
-    /// `axis` times each of the samples from that `age` before the newest of those
+    /// `axis` times each of `N` samples from that `age` before the newest of those
     /// worked on, less `offset`, oldest first; `axis` in [`AXIS_ONE`], the results in
     /// [`Posture::sway_unit_g`]; `age` below [`Posture::held`].
     #[inline]
-    pub fn along(&self, axis: [i32; 3], offset: i32, age: u8, out: &mut [i32]) {
+    pub fn along<const N: usize>(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; N] {
         let [ax, ay, az] = axis;
         let mut place = self.head.wrapping_sub(self.waiting).wrapping_sub(age).wrapping_sub(1);
-        for value in out {
+        core::array::from_fn(|_| {
             let [x, y, z] = self.ring.get(usize::from(place) % RING).copied().unwrap_or([0; 3]);
+            place = place.wrapping_add(1);
             let sum = ax
                 .wrapping_mul(i32::from(x))
                 .wrapping_add(ay.wrapping_mul(i32::from(y)))
                 .wrapping_add(az.wrapping_mul(i32::from(z)));
-            *value = (sum >> AXIS_SHIFT).wrapping_sub(offset);
-            place = place.wrapping_add(1);
-        }
+            (sum >> AXIS_SHIFT).wrapping_sub(offset)
+        })
     }
 
     /// What one whole number of [`Posture::along`] stands for, g.

@@ -4,7 +4,7 @@
 use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
-use crate::tag::{FaultCounters, FaultKind, Sample};
+use crate::tag::{FaultCounters, FaultKind, Run, Sample};
 use macro_rules_attribute::derive;
 
 /// Longest gap that is bridged by repeating the last value, microseconds.
@@ -157,10 +157,51 @@ impl Sensor {
         if !self.easy || !timely || !self.live(sample.accel_g) {
             return None;
         }
-        self.keep(sample.accel_g);
-        self.last_us = self.last_us.wrapping_add(step);
-        self.last_raw_us = sample.t_us;
-        Some(self.last_us)
+        let now_us = self.tag_us(sample.t_us);
+        self.pass_all(now_us, sample.accel_g);
+        Some(now_us)
+    }
+
+    /// How many of the first samples of `run` may take the short way, up to the first not
+    /// before `until_us`. [`Sensor::pass_all`] takes them.
+    pub fn passing(&self, run: &Run, until_us: u64) -> usize {
+        let step = run.t_us.wrapping_sub(self.last_raw_us);
+        let timely = step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us;
+        if !self.easy || !timely || run.period_us.wrapping_sub(1) >= self.longest_us {
+            return 0;
+        }
+        let left_us = until_us.saturating_sub(self.last_us.wrapping_add(step));
+        let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
+        let before = left_us.div_ceil(run.period_us.max(1)) as usize;
+        let most = before.saturating_add(1);
+        // Below full scale where all axes together are: their bits without the sign, see
+        // [`Sensor::live`].
+        let limit = self.limit_g.to_bits().wrapping_mul(2);
+        let [ax, ay, az] = &self.axes;
+        let (mut lx, mut ly, mut lz) = (ax.last.to_bits(), ay.last.to_bits(), az.last.to_bits());
+        let run = run.accel_g.get(..most).unwrap_or(run.accel_g);
+        let lively = run.iter().take_while(|accel| {
+            let [x, y, z] = accel.map(f32::to_bits);
+            if x == lx || y == ly || z == lz || (x | y | z).wrapping_mul(2) >= limit {
+                return false;
+            }
+            (lx, ly, lz) = (x, y, z);
+            true
+        });
+        lively.count()
+    }
+
+    /// The tag's time of a sample that passes.
+    pub fn tag_us(&self, t_us: u64) -> u64 {
+        self.last_us.wrapping_add(t_us.wrapping_sub(self.last_raw_us))
+    }
+
+    /// Takes samples that pass, up to one at `now_us` of the tag's time.
+    pub fn pass_all(&mut self, now_us: u64, accel_g: [f32; 3]) {
+        self.keep(accel_g);
+        let step = now_us.wrapping_sub(self.last_us);
+        self.last_raw_us = self.last_raw_us.wrapping_add(step);
+        self.last_us = now_us;
     }
 
     /// True where all axes give numbers below full scale that differ from their last.
@@ -286,7 +327,25 @@ impl Sensor {
             self.keep(accel);
             return (accel, true, None);
         }
+        if self.lively && accel.iter().all(|a| math::abs(*a) < self.limit_g) {
+            self.repeat(accel);
+            return (accel, true, None);
+        }
         self.examine(accel)
+    }
+
+    /// The first sample that repeats a value, all axes being live before it: nothing is
+    /// wrong yet, as noise repeats itself now and then.
+    fn repeat(&mut self, accel: [f32; 3]) {
+        self.lively = false;
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            let step_g = math::abs(a - axis.last);
+            if step_g > 1.0e-5 {
+                self.step_g = self.step_g.min(step_g);
+            }
+            let same = u32::from(a == axis.last);
+            *axis = Axis { last: a, held: a, same, clipped: 0, low: a, high: a };
+        }
     }
 
     /// All axes live again: ends every run and every fault of an axis.

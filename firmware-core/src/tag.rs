@@ -43,6 +43,42 @@ impl Sample {
     }
 }
 
+/// What an accelerometer's FIFO held: samples at equal distances in time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Run<'a> {
+    /// Tag time of the first since the start of the deployment, microseconds.
+    pub t_us: u64,
+    /// From one to the next, microseconds.
+    pub period_us: u32,
+    /// Calibrated acceleration in g, sensor axes; a missing axis is `NaN`.
+    pub accel_g: &'a [[f32; 3]],
+    /// Depth below the surface, m, where a reading arrived with the first sample.
+    pub depth_m: Option<f32>,
+    /// Part of the cell's charge left, 0 to 1, where a reading arrived with it.
+    pub cell_left: Option<f32>,
+    /// Part of the memory in use, 0 to 1, where a reading arrived with it.
+    pub memory_used: Option<f32>,
+}
+
+impl<'a> Run<'a> {
+    /// A run of acceleration alone.
+    pub fn accel(t_us: u64, period_us: u32, accel_g: &'a [[f32; 3]]) -> Self {
+        Run { t_us, period_us, accel_g, depth_m: None, cell_left: None, memory_used: None }
+    }
+
+    /// What is left behind the first `count`, 1 or more.
+    #[must_use]
+    pub fn after(&self, count: usize) -> Self {
+        let accel_g = self.accel_g.get(count..).unwrap_or_default();
+        Run::accel(self.later_us(self.t_us, count), self.period_us, accel_g)
+    }
+
+    /// So many samples after a time, microseconds.
+    fn later_us(&self, t_us: u64, count: usize) -> u64 {
+        t_us.wrapping_add(u64::from(self.period_us).wrapping_mul(u64::from(count as u32)))
+    }
+}
+
 /// One whole tail beat (left-right-left).
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -235,6 +271,28 @@ pub struct Output {
     pub fault: Option<FaultKind>,
 }
 
+impl Output {
+    /// Back to nothing.
+    fn clear(&mut self) {
+        self.beat = None;
+        self.minute = None;
+        self.fate = None;
+        self.recovery = None;
+        self.release = None;
+        self.fault = None;
+    }
+
+    /// True where there is anything in it.
+    pub fn tells(&self) -> bool {
+        self.beat.is_some()
+            || self.minute.is_some()
+            || self.fate.is_some()
+            || self.recovery.is_some()
+            || self.release.is_some()
+            || self.fault.is_some()
+    }
+}
+
 /// Counts of samples at fault, by kind.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -393,22 +451,52 @@ impl Tag {
     /// The same, writing into the caller's output: for a microcontroller, which
     /// is spared a copy a sample.
     pub fn step_into(&mut self, sample: &Sample, out: &mut Output) {
-        out.beat = None;
-        out.minute = None;
-        out.fate = None;
-        out.recovery = None;
-        out.release = None;
-        out.fault = None;
+        out.clear();
         self.advance(sample, out);
+    }
+
+    /// Takes the samples of `run` in order, as so many calls of [`Tag::step_into`] would,
+    /// until one brings something to light or all are taken; gives how many it took, at
+    /// least one of a run that holds any. What is left ([`Run::after`]) has to be handed in
+    /// again. Samples that nothing is odd about are looked at together, which costs less.
+    pub fn step_run(&mut self, run: &Run, out: &mut Output) -> usize {
+        out.clear();
+        if !run.accel_g.is_empty() {
+            self.readings(run.depth_m, run.cell_left, run.memory_used);
+        }
+        let mut rest = *run;
+        while let [first, ..] = rest.accel_g {
+            let easy = !self.front.beat_waits() && !self.recovery.busy();
+            let count = if easy { self.front.take_run(&rest, self.wake_us) } else { 0 };
+            if count == 0 {
+                self.advance(&Sample::accel(rest.t_us, *first), out);
+                rest = rest.after(1);
+            } else {
+                rest = rest.after(count);
+                if !self.front.beat_waits() && self.front.now_us < self.wake_us {
+                    continue;
+                }
+                self.follow(out);
+            }
+            if out.tells() {
+                break;
+            }
+        }
+        run.accel_g.len().wrapping_sub(rest.accel_g.len())
     }
 
     /// The path of nearly every sample is kept short; what is seldom is called.
     #[inline(never)]
     fn advance(&mut self, sample: &Sample, out: &mut Output) {
-        self.readings(sample);
-        if !self.front.take(sample, &mut out.fault) {
-            return;
+        self.readings(sample.depth_m, sample.cell_left, sample.memory_used);
+        if self.front.take(sample, &mut out.fault) {
+            self.follow(out);
         }
+    }
+
+    /// What a sample that was taken leads to.
+    #[inline]
+    fn follow(&mut self, out: &mut Output) {
         if self.front.beat_waits() {
             out.beat = self.front.next_beat(self.judges.living());
         }
@@ -450,14 +538,13 @@ impl Tag {
         self.release_step()
     }
 
-    /// Latest cell and memory readings.
-    fn readings(&mut self, sample: &Sample) {
-        if sample.cell_left.is_some() {
-            self.cell_left = sample.cell_left;
+    /// Latest readings of what changes slowly.
+    fn readings(&mut self, depth_m: Option<f32>, cell: Option<f32>, memory: Option<f32>) {
+        if let Some(depth_m) = depth_m {
+            self.front.take_depth(depth_m);
         }
-        if sample.memory_used.is_some() {
-            self.memory_used = sample.memory_used;
-        }
+        self.cell_left = cell.or(self.cell_left);
+        self.memory_used = memory.or(self.memory_used);
     }
 
     #[inline(never)]
@@ -600,19 +687,80 @@ impl Front {
         }
     }
 
-    /// Takes a sample. False: it is dropped.
+    /// Takes a depth reading, m; what cannot be one is dropped.
+    #[inline(never)]
+    pub fn take_depth(&mut self, depth_m: f32) {
+        if math::abs(depth_m) < 12_000.0 {
+            self.depth_m = Some(depth_m);
+            self.minutes.add_depth(depth_m);
+        }
+    }
+
+    /// Takes a sample's acceleration; its depth goes before it ([`Front::take_depth`]).
+    /// False: it is dropped.
     #[inline]
     pub fn take(&mut self, sample: &Sample, fault: &mut Option<FaultKind>) -> bool {
-        if let Some(depth) = sample.depth_m
-            && math::abs(depth) < 12_000.0
-        {
-            self.depth_m = Some(depth);
-            self.minutes.add_depth(depth);
-        }
         let Some(t_us) = self.sensor.pass(sample) else { return self.look(sample, fault) };
         self.now_us = t_us;
         self.working(sample.accel_g, true);
         true
+    }
+
+    /// Takes the first samples of `run` that nothing is odd about, up to the next beat or
+    /// the first not before `until_us`. Gives how many; none where [`Front::take`] has to
+    /// look at the first. No beat may wait.
+    pub fn take_run(&mut self, run: &Run, until_us: u64) -> usize {
+        let passing = self.sensor.passing(run, until_us);
+        let first_us = self.sensor.tag_us(run.t_us);
+        let mut taken = 0_usize;
+        if self.decimator.factor() > 1 {
+            for accel_g in run.accel_g.iter().take(passing) {
+                self.now_us = run.later_us(first_us, taken);
+                taken = taken.wrapping_add(1);
+                self.working(*accel_g, true);
+                if self.beats.has_ready() {
+                    break;
+                }
+            }
+        } else {
+            taken = self.take_batches(run, first_us, passing);
+        }
+        let last = taken.wrapping_sub(1);
+        if let Some(last_g) = run.accel_g.get(last) {
+            self.now_us = run.later_us(first_us, last);
+            self.sensor.pass_all(self.now_us, *last_g);
+        }
+        taken
+    }
+
+    /// Takes `passing` samples at the working rate, or those up to the next beat.
+    #[inline]
+    fn take_batches(&mut self, run: &Run, first_us: u64, passing: usize) -> usize {
+        let mut taken = 0_usize;
+        while taken < passing && !self.beats.has_ready() {
+            let room = usize::from(self.batch.wrapping_sub(self.posture.waiting()));
+            let count = self.beats_before(passing.wrapping_sub(taken).min(room), room);
+            let batch = run.accel_g.get(taken..taken.wrapping_add(count)).unwrap_or_default();
+            self.good = self.good.wrapping_add(count as u8);
+            taken = taken.wrapping_add(count);
+            if self.posture.take_run(batch) >= self.batch {
+                self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
+                self.batch_step();
+            }
+        }
+        taken
+    }
+
+    /// The beat stage's work at `count` samples that are about to be taken, of which it
+    /// sees none yet: none at one that fills the batch. Gives how many to take: fewer
+    /// where a beat became certain at one of them.
+    fn beats_before(&mut self, count: usize, room: usize) -> usize {
+        let most = count.wrapping_sub(usize::from(count == room));
+        if !self.busy || most == 0 {
+            return count;
+        }
+        let worked = self.beat_steps(most);
+        if self.beats.has_ready() { worked } else { count }
     }
 
     /// A sample with something odd about its time or an axis. False: it is dropped.
@@ -649,7 +797,7 @@ impl Front {
         if self.posture.take(accel_g) >= self.batch {
             self.batch_step();
         } else if self.busy {
-            self.beat_step();
+            self.beat_steps(1);
         }
     }
 
@@ -685,27 +833,30 @@ impl Front {
         }
     }
 
-    /// Some of the beat stage's work. Once the axis is known the window still holds
-    /// what came before it: that is caught up on, since there is room for more than
-    /// a batch's work between one batch and the next.
+    /// The beat stage's work at so many samples, or up to the one at which a beat becomes
+    /// certain: gives how many. Once the axis is known the window still holds what came
+    /// before it: that is caught up on, since there is room for more than a batch's work
+    /// between one batch and the next.
     #[inline(never)]
-    fn beat_step(&mut self) {
-        self.beat_part();
-        for _ in 1..self.interpolator.factor() {
-            self.beat_part();
-        }
-    }
-
-    /// One part of the beat stage's work, if there is any.
-    fn beat_part(&mut self) {
-        if self.beats.rests() {
-            if self.behind < self.chunk() {
-                self.busy = false;
-                return;
+    fn beat_steps(&mut self, samples: usize) -> usize {
+        // Rungs to a sample: 1, 2 or 4. All of one sample's come before its beats.
+        let stride = usize::from(self.interpolator.factor().max(1));
+        let most = samples.wrapping_mul(stride);
+        let mut done = 0_usize;
+        while self.busy && done < most {
+            if self.beats.rests() {
+                if self.behind < self.chunk() {
+                    self.busy = false;
+                    break;
+                }
+                self.sway_step();
             }
-            self.sway_step();
+            done = done.wrapping_add(self.beats.work(most.wrapping_sub(done)));
+            if self.beats.has_ready() && done & stride.wrapping_sub(1) == 0 {
+                break;
+            }
         }
-        self.beats.work();
+        done.div_ceil(stride)
     }
 
     /// Samples that give the beat stage its eight values.
@@ -719,17 +870,12 @@ impl Front {
 
     /// Sideways acceleration for the beat stage, eight values.
     fn sway_step(&mut self) {
-        let chunk = self.chunk();
-        let mut sway = [0; BATCH_MAX as usize];
-        if let Some(part) = sway.get_mut(..usize::from(chunk)) {
-            self.posture.along(self.axis, self.offset, self.behind.wrapping_sub(1), part);
-        }
-        self.behind = self.behind.wrapping_sub(chunk);
-        let [a, b, c, d, ..] = sway;
-        self.beats.take(match chunk {
-            2 => self.interpolator.quadruple([a, b]),
-            4 => self.interpolator.double([a, b, c, d]),
-            _ => sway,
+        let (axis, offset, age) = (self.axis, self.offset, self.behind.wrapping_sub(1));
+        self.behind = self.behind.wrapping_sub(self.chunk());
+        self.beats.take(match self.interpolator.factor() {
+            4 => self.interpolator.quadruple(self.posture.along(axis, offset, age)),
+            2 => self.interpolator.double(self.posture.along(axis, offset, age)),
+            _ => self.posture.along(axis, offset, age),
         });
     }
 
@@ -829,12 +975,12 @@ impl Front {
     pub fn finish_samples(&mut self) {
         self.posture_flush();
         self.busy = self.axis_known;
-        // More parts than a window can hold: a copy that came back wrong must not work for ever.
+        // More than a window can hold: a copy that came back wrong must not work for ever.
         for _ in 0..4096 {
             if !self.busy {
                 return;
             }
-            self.beat_part();
+            self.beat_steps(1);
         }
     }
 

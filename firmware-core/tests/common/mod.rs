@@ -1,5 +1,7 @@
 //! A swimming animal and a flash in memory, for the tests of this folder.
 
+#![allow(dead_code)] // Not every test file uses everything.
+
 use std::ops::Range;
 
 use embedded_storage::nor_flash::{
@@ -9,7 +11,6 @@ use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, 
 use firmware_core::tag::Sample;
 
 /// A configuration with all defaults.
-#[allow(dead_code)] // Not every test file uses everything.
 pub fn config(sample_hz: f32) -> Config {
     config_with(sample_hz, Release::DEFAULT)
 }
