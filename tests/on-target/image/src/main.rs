@@ -12,12 +12,13 @@ use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
-use firmware_core::tag::{Output, Sample, Tag};
+use firmware_core::tag::{Output, Run, Sample, Tag};
 use on_target_wire::accel::{Accelerometer, CountsAccel, FloatAccel};
 use on_target_wire::app::{self, Slow};
 use on_target_wire::bus::{Bus, Part, Pin, Timer};
 #[cfg(feature = "inspect")]
 use on_target_wire::digest::Stages;
+use on_target_wire::fifo::Fifo;
 use on_target_wire::record::{self, End};
 use on_target_wire::trace::{Clock, Header, Kind, Mode, Raw};
 
@@ -31,6 +32,13 @@ static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
 #[unsafe(no_mangle)]
 fn measured_step(tag: &mut Tag, sample: &Sample, out: &mut Output) {
     tag.step_into(sample, out);
+}
+
+/// The same for what a FIFO held.
+#[inline(never)]
+#[unsafe(no_mangle)]
+fn measured_run(tag: &mut Tag, run: &Run, out: &mut Output) -> usize {
+    tag.step_run(run, out)
 }
 
 /// Builds the tag in its place.
@@ -87,39 +95,31 @@ fn run(
     results: &mut Writer,
 ) {
     let mut timer = Timer::default();
-    let mut pin = Pin::default();
     let mut clock = Clock::default();
-    let mut out = Output::default();
     let period_us = header.config.sample_us();
     if accel.start().is_err() {
         debug::exit(debug::EXIT_FAILURE);
     }
-    for number in 0..header.samples {
+    let (pin, out) = (Pin::default(), Output::default());
+    let mut steps = Steps { header, tag, ticks, results, pin, out, number: 0 };
+    let mut fifo = Fifo::of(header.run, period_us);
+    for _ in 0..header.samples {
         let raw = Raw::read(header.kind, &mut clock, input);
         part.fill(raw.axes);
         let slow =
             Slow { depth_m: raw.depth_m, cell_left: raw.cell_left, memory_used: raw.memory_used };
         let sample = app::read(&mut accel, &mut timer, raw.t_us, period_us, slow);
-        match header.mode {
-            Mode::Time => {
-                let ((), spent) = ticks.of(|| measured_step(tag, &sample, &mut out));
-                record::write_measure(b'T', number, spent, results);
-            }
-            Mode::Stack => {
-                let ((), depth) =
-                    measure::stack(measure::STEP, || measured_step(tag, &sample, &mut out));
-                record::write_measure(b'S', number, depth, results);
-            }
-            _ => measured_step(tag, &sample, &mut out),
+        if fifo.push(&sample) {
+            continue;
         }
-        app::act(&out, &mut pin);
-        record::write(&out, number, results);
-        log(&out);
-        #[cfg(feature = "inspect")]
-        if header.mode == Mode::Inspect {
-            inspect(header, tag, number, results);
+        steps.run(fifo.run());
+        fifo.clear();
+        if !fifo.push(&sample) {
+            steps.one(&sample);
         }
     }
+    steps.run(fifo.run());
+    let Steps { mut pin, .. } = steps;
     if header.mode == Mode::Decide {
         while let Some(out) = tag.finish() {
             app::act(&out, &mut pin);
@@ -135,6 +135,66 @@ fn run(
         fired: pin.fired,
     };
     record::write_end(&end, results);
+}
+
+/// The tag's steps, and what becomes of what they tell.
+struct Steps<'a> {
+    header: &'a Header,
+    tag: &'a mut Tag,
+    ticks: &'a measure::Ticks,
+    results: &'a mut Writer,
+    pin: Pin,
+    out: Output,
+    /// Samples taken.
+    number: u32,
+}
+
+impl Steps<'_> {
+    /// One sample.
+    fn one(&mut self, sample: &Sample) {
+        self.step(|tag, out| {
+            measured_step(tag, sample, out);
+            1
+        });
+    }
+
+    /// All samples of a run.
+    fn run(&mut self, run: Run) {
+        let mut rest = run;
+        while !rest.accel_g.is_empty() {
+            let count = self.step(|tag, out| measured_run(tag, &rest, out));
+            rest = rest.after(count);
+        }
+    }
+
+    #[inline(always)]
+    fn step(&mut self, take: impl FnOnce(&mut Tag, &mut Output) -> usize) -> usize {
+        let Steps { tag, out, ticks, results, .. } = self;
+        let take = || take(tag, out);
+        let count = match self.header.mode {
+            Mode::Time => {
+                let (count, spent) = ticks.of(take);
+                record::write_measure(b'T', self.number, spent, *results);
+                count
+            }
+            Mode::Stack => {
+                let (count, depth) = measure::stack(measure::STEP, take);
+                record::write_measure(b'S', self.number, depth, *results);
+                count
+            }
+            _ => take(),
+        };
+        self.number += count as u32;
+        let last = self.number - 1;
+        app::act(&self.out, &mut self.pin);
+        record::write(&self.out, last, self.results);
+        log(&self.out);
+        #[cfg(feature = "inspect")]
+        if self.header.mode == Mode::Inspect {
+            inspect(self.header, self.tag, last, self.results);
+        }
+        count
+    }
 }
 
 #[cfg(feature = "inspect")]

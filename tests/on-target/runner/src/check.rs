@@ -16,6 +16,10 @@ use crate::{demo, make};
 /// Digests looked at in one pass of the search for the first difference.
 const LOOKS: u32 = 200;
 
+/// How samples are handed to the tag, trace by trace: 0 is one by one, else in runs of so
+/// many at most. The host always takes them one by one.
+const RUNS: [u8; 5] = [0, 1, 7, 25, 32];
+
 /// Seeds of the short traces and their rates. They judge; nothing is tuned on them.
 pub fn short_traces() -> Vec<Trace> {
     let main = [10.0, 25.0, 50.0];
@@ -52,8 +56,8 @@ pub fn compare(
     expected: &[Vec<u8>],
 ) -> Result<(), String> {
     let mut job = Bytes::default();
-    for trace in traces {
-        trace.write(Job::of(Mode::Decide), &mut job);
+    for (trace, run) in traces.iter().zip(RUNS.into_iter().cycle()) {
+        trace.write(Job { run, ..Job::of(Mode::Decide) }, &mut job);
     }
     let bytes = target::run(target, image, &job.0, Pace::Free)?;
     let got = by_trace(&bytes)?;
@@ -61,10 +65,12 @@ pub fn compare(
         return Err(format!("{} of {} traces came back", got.len(), traces.len()));
     }
     let mut wrong = Vec::new();
-    for ((trace, want), got) in traces.iter().zip(expected).zip(&got) {
+    let runs = RUNS.into_iter().cycle();
+    for (((trace, want), got), run) in traces.iter().zip(expected).zip(&got).zip(runs) {
         let want = results::parse(want)?;
         if want != *got {
-            wrong.push((trace, first_difference(&want, got)));
+            let how = if run == 0 { "one by one".into() } else { format!("in runs of {run}") };
+            wrong.push((trace, format!("{how}: {}", first_difference(&want, got))));
         }
     }
     let Some((trace, what)) = wrong.first() else { return Ok(()) };
@@ -136,7 +142,8 @@ pub fn locate(target: Target, inspecting: &Path, trace: &Trace) -> Result<String
             Some((*sample, stage))
         });
         let Some((sample, stage)) = found else {
-            return Ok("the states of all stages agree; only the records differ".to_owned());
+            return Ok("the states of all stages agree sample by sample; only the records differ"
+                .to_owned());
         };
         if job.every == 1 || sample == job.first {
             let t_s = trace.samples[sample as usize].t_us as f64 * 1e-6;

@@ -122,10 +122,15 @@ fn profile_of(arguments: &[String]) -> Result<(), String> {
     for target in TARGETS.into_iter().filter(|t| t.name.ends_with(wanted)) {
         let image = target::build(target, &Build::of("image", ""))?;
         let mut traces = Bytes::default();
-        trace.write(Job::of(Mode::Decide), &mut traces);
-        let profile = profile::follow(target, &image, target::folder(&traces.0)?.path())?;
-        let n = profile.samples.len() as f64;
-        println!("{}, {n} samples at {hz} Hz: mean and worst by source file", target.name);
+        trace.write(Job { run: measure::RUN_SAMPLES, ..Job::of(Mode::Decide) }, &mut traces);
+        let folder = target::folder(&traces.0)?;
+        let profile = profile::follow(target, &image, folder.path(), measure::RUN)?;
+        let n = trace.samples.len() as f64;
+        println!(
+            "{}, {n} samples at {hz} Hz in runs of {}: mean, and worst call, by source file",
+            target.name,
+            measure::RUN_SAMPLES
+        );
         for (i, stage) in profile.stages.iter().enumerate() {
             let counts = profile.samples.iter().map(|s| s[i]);
             let sum: f64 = counts.clone().map(f64::from).sum();

@@ -29,7 +29,7 @@ struct Place {
 pub struct Profile {
     /// Names of the stages.
     pub stages: Vec<String>,
-    /// For every sample, the instructions of each stage.
+    /// For every call, the instructions of each stage.
     pub samples: Vec<Vec<u32>>,
     /// Instructions by source line, outside shared functions.
     pub lines: HashMap<String, u64>,
@@ -92,8 +92,9 @@ fn hex(text: &[u8]) -> u64 {
         .unwrap_or(0)
 }
 
-/// Runs an image in a folder that holds its traces, and follows every instruction.
-pub fn follow(target: Target, image: &Path, folder: &Path) -> Result<Profile, String> {
+/// Runs an image in a folder that holds its traces, and follows every instruction of
+/// the function `step`.
+pub fn follow(target: Target, image: &Path, folder: &Path, step: &str) -> Result<Profile, String> {
     let data = fs::read(image).map_err(|e| e.to_string())?;
     let file = object::File::parse(&*data).map_err(|e| e.to_string())?;
     let loader = addr2line::Loader::new(image).map_err(|e| e.to_string())?;
@@ -105,8 +106,8 @@ pub fn follow(target: Target, image: &Path, folder: &Path) -> Result<Profile, St
     functions.sort();
     let step = functions
         .iter()
-        .find(|f| f.2 == "measured_step")
-        .ok_or("the image has no `measured_step`")?
+        .find(|f| f.2 == step)
+        .ok_or_else(|| format!("the image has no `{step}`"))?
         .0;
     let end = file.section_by_name(".text").map_or(0, |s| s.address() + s.size()) as usize;
     let mut places: Vec<Option<Place>> = vec![None; end / 2 + 1];

@@ -37,12 +37,14 @@ pub struct Job {
     pub every: u32,
     /// Where the tag starts from.
     pub carry: Carry,
+    /// Samples handed in together; 0: one by one.
+    pub run: u8,
 }
 
 impl Job {
     /// A whole trace in one mode.
     pub fn of(mode: Mode) -> Self {
-        Job { mode, first: 0, every: 1, carry: Carry::default() }
+        Job { mode, first: 0, every: 1, carry: Carry::default(), run: 0 }
     }
 }
 
@@ -65,6 +67,7 @@ impl Trace {
             first: job.first,
             every: job.every,
             carry: job.carry,
+            run: job.run,
             kind: self.kind,
             samples: u32::try_from(samples.len()).unwrap_or(u32::MAX),
             config: self.config,

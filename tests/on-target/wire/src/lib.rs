@@ -6,6 +6,7 @@ pub mod accel;
 pub mod app;
 pub mod bus;
 pub mod digest;
+pub mod fifo;
 pub mod probe;
 pub mod record;
 pub mod records;

@@ -5,6 +5,7 @@
 //! | mark | `SWT1` |
 //! | mode | u8, see [`Mode`] |
 //! | kind | u8, see [`Kind`] |
+//! | carry, run | u8 each, see [`Header`] |
 //! | floats, flags | f32 bits in the order of [`Header::to_config`], see there |
 //! | samples | u32 |
 //! | every sample | flags u8, then what the flags say, then the axes |
@@ -97,6 +98,8 @@ pub struct Header {
     pub every: u32,
     /// Where the tag starts from and what becomes of it.
     pub carry: Carry,
+    /// Samples handed to the tag together, up to [`crate::fifo::PLACES`]; 0: one by one, by `step_into`.
+    pub run: u8,
     /// How axes are written.
     pub kind: Kind,
     /// Samples that follow.
@@ -121,7 +124,7 @@ impl Header {
     pub fn write(&self, sink: &mut impl Sink) {
         sink.put(&MARK);
         let carry = u8::from(self.carry.load) | u8::from(self.carry.save) << 1;
-        sink.put(&[self.mode as u8, self.kind as u8, carry]);
+        sink.put(&[self.mode as u8, self.kind as u8, carry, self.run]);
         sink.put(&self.first.to_le_bytes());
         sink.put(&self.every.to_le_bytes());
         sink.put(&self.samples.to_le_bytes());
@@ -162,6 +165,7 @@ impl Header {
         let kind = if source.byte() == 0 { Kind::Counts } else { Kind::Floats };
         let carry = source.byte();
         let carry = Carry { load: carry & 1 != 0, save: carry & 2 != 0 };
+        let run = source.byte();
         let first = u32::from_le_bytes(source.bytes());
         let every = u32::from_le_bytes(source.bytes());
         let samples = u32::from_le_bytes(source.bytes());
@@ -188,7 +192,7 @@ impl Header {
         }
         let logger = Logger { sample_hz, range_g, counts_per_g, mount_deg };
         let config = Config::new(logger, place, animal, detector, release).ok()?;
-        Some(Header { mode, first, every, carry, kind, samples, config })
+        Some(Header { mode, first, every, carry, run, kind, samples, config })
     }
 }
 
