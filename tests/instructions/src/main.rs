@@ -14,9 +14,12 @@ use std::process::{Command, ExitCode};
 
 use counts::Counts;
 use table::Table;
+use work::Way;
 
 /// Sample rates, Hz.
 const RATES_HZ: [u32; 4] = [10, 25, 50, 100];
+/// How samples are handed in, each with its argument.
+const WAYS: [(&str, Way); 2] = [("work", Way::Steps), ("runs", Way::Runs)];
 /// Most that a count may grow, %.
 const GROWTH_PERCENT: f64 = 3.0;
 
@@ -24,7 +27,12 @@ fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let args: Vec<&str> = args.iter().map(String::as_str).collect();
     let ran = match args.as_slice() {
-        ["work", hz] => hz.parse().map(work::run).map_err(|e| format!("{hz}: {e}")),
+        ["work", hz] => {
+            hz.parse().map(|hz| work::run(hz, Way::Steps)).map_err(|e| format!("{hz}: {e}"))
+        }
+        ["runs", hz] => {
+            hz.parse().map(|hz| work::run(hz, Way::Runs)).map_err(|e| format!("{hz}: {e}"))
+        }
         [] => count().and_then(|table| check(&table)),
         ["bless"] => count().and_then(|table| table.save(&committed())),
         _ => Err("usage: swaymark-instructions [bless]".to_owned()),
@@ -47,27 +55,27 @@ fn committed() -> std::path::PathBuf {
 fn count() -> Result<Table, String> {
     let program = std::env::current_exe().map_err(|e| e.to_string())?;
     let out = std::env::temp_dir().join(format!("swaymark-instructions-{}", std::process::id()));
-    let file = |hz: u32| out.with_extension(hz.to_string());
+    let file = |hz: u32, how: &str| out.with_extension(format!("{hz}.{how}"));
     let mut children = Vec::new();
-    for hz in RATES_HZ {
+    for (hz, (how, way)) in RATES_HZ.into_iter().flat_map(|hz| WAYS.map(|way| (hz, way))) {
         let started = Command::new("valgrind")
             .args(["--quiet", "--tool=callgrind", "--instr-atstart=yes"])
-            .arg(format!("--callgrind-out-file={}", file(hz).display()))
+            .arg(format!("--callgrind-out-file={}", file(hz, how).display()))
             .arg(&program)
-            .args(["work", &hz.to_string()])
+            .args([how, &hz.to_string()])
             .spawn();
-        children.push((hz, started.map_err(|e| format!("valgrind cannot be run: {e}"))?));
+        children.push((hz, how, way, started.map_err(|e| format!("valgrind cannot be run: {e}"))?));
     }
     let mut table = Table::new(compiler()?);
-    for (hz, mut child) in children {
+    for (hz, how, way, mut child) in children {
         let status = child.wait().map_err(|e| e.to_string())?;
-        let text = std::fs::read_to_string(file(hz)).map_err(|e| e.to_string());
+        let text = std::fs::read_to_string(file(hz, how)).map_err(|e| e.to_string());
         // Only a leftover.
-        let _ = std::fs::remove_file(file(hz));
+        let _ = std::fs::remove_file(file(hz, how));
         if !status.success() {
             return Err(format!("valgrind ended with {status} at {hz} Hz"));
         }
-        table.add(hz, &Counts::read(&text?)?, work::samples(hz));
+        table.add(hz, way, &Counts::read(&text?)?, work::samples(hz));
     }
     Ok(table)
 }

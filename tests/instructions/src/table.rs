@@ -5,6 +5,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 use crate::counts::Counts;
+use crate::work::Way;
 
 /// A count this small is not judged by itself, instructions a sample: a few more of
 /// them are no growth worth a failure. It is part of the sum, which is judged.
@@ -26,13 +27,15 @@ impl Table {
         Table { compiler, cells: BTreeMap::new() }
     }
 
-    /// Adds what was counted over so many samples at `hz`.
-    pub fn add(&mut self, hz: u32, counts: &Counts, samples: u64) {
+    /// Adds what was counted over so many samples at `hz`, handed in that way.
+    pub fn add(&mut self, hz: u32, way: Way, counts: &Counts, samples: u64) {
         let per = |n: u64| (n as f64 / samples as f64 * 100.0).round() / 100.0;
+        let name =
+            |stage: &str| if way == Way::Runs { format!("run:{stage}") } else { stage.into() };
         for (stage, &n) in &counts.0 {
-            self.cells.insert((hz, stage.clone()), per(n));
+            self.cells.insert((hz, name(stage)), per(n));
         }
-        self.cells.insert((hz, ALL.to_owned()), per(counts.0.values().sum()));
+        self.cells.insert((hz, name(ALL)), per(counts.0.values().sum()));
     }
 
     /// What grew by more than so many %.
@@ -90,7 +93,7 @@ impl Table {
     fn text(&self) -> String {
         let mut out = String::from(
             "# Instructions a sample takes on x86-64 without extensions, by sample rate in Hz and\n\
-             # stage. Written by `tests/instructions/run bless`.\n",
+             # stage; `run:` where a second of them is handed in together. Written by `tests/instructions/run bless`.\n",
         );
         // Writing to a string cannot fail.
         let _ = writeln!(out, "compiler {}", self.compiler);
@@ -121,7 +124,7 @@ mod tests {
     fn table(beats: u64) -> Table {
         let mut table = Table::new("rustc 1".to_owned());
         let counts = [("beats", beats), ("sun", 12)].map(|(s, n)| (s.to_owned(), n)).into();
-        table.add(25, &Counts(counts), 10);
+        table.add(25, Way::Steps, &Counts(counts), 10);
         table
     }
 

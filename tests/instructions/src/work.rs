@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 use std::hint::black_box;
 
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::{Output, Sample, Tag};
+use firmware_core::tag::{Output, Run, Sample, Tag};
 
 /// Length, s: recovery is estimated each hour.
 const LENGTH_S: u32 = 7260;
@@ -25,19 +25,32 @@ impl Noise {
     }
 }
 
+/// How samples are handed to the tag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Way {
+    /// One by one.
+    Steps,
+    /// A second of them together.
+    Runs,
+}
+
 /// Runs the tag over them.
 ///
 /// # Panics
 /// Where the tag refuses the settings.
-pub fn run(hz: u32) {
+pub fn run(hz: u32, way: Way) {
     let logger =
         Logger { sample_hz: hz as f32, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
     let place = Place { start_unix_s: None, latitude_deg: 0.0, longitude_deg: 0.0 };
     let animal = Animal { breathing: Breathing::Ram, length_m: None };
     let config = Config::new(logger, place, animal, Detector::default(), Release::default());
-    let mut tag = Tag::new(config.expect("the settings are in range"));
+    let config = config.expect("the settings are in range");
+    let period_us = config.sample_us();
+    let mut tag = Tag::new(config);
     let mut noise = Noise(1);
     let mut out = Output::default();
+    let mut fifo: Vec<[f32; 3]> = Vec::new();
+    let mut first = Sample::accel(0, [0.0; 3]);
     let (mut phase, mut beats) = (0.0_f64, 0_u32);
     for n in 0..samples(hz) {
         let t_s = n as f64 / f64::from(hz);
@@ -57,8 +70,26 @@ pub fn run(hz: u32) {
         if n % u64::from(hz) == 0 {
             sample.depth_m = Some((30.0 + 10.0 * (t_s / 300.0).sin()) as f32);
         }
-        tag.step_into(black_box(&sample), &mut out);
-        beats += u32::from(out.beat.is_some());
+        if way == Way::Steps {
+            tag.step_into(black_box(&sample), &mut out);
+            beats += u32::from(out.beat.is_some());
+            continue;
+        }
+        if fifo.is_empty() {
+            first = sample;
+        }
+        fifo.push(accel_g);
+        if fifo.len() < hz as usize {
+            continue;
+        }
+        let mut run = Run::accel(first.t_us, period_us, &fifo);
+        run.depth_m = first.depth_m;
+        while !run.accel_g.is_empty() {
+            let count = tag.step_run(black_box(&run), &mut out);
+            beats += u32::from(out.beat.is_some());
+            run = run.after(count);
+        }
+        fifo.clear();
     }
     // Something must have been found, or nothing was worth counting.
     assert!(beats > 1000, "{beats} beats");
