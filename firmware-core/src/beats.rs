@@ -567,25 +567,10 @@ impl Beats {
         self.next_rung == RESTS
     }
 
-    /// The work on the values taken last, rung by rung: `most` of them, so that it can be
-    /// spread over the samples that follow and no one of them bears it all. Ends early
-    /// where a beat is ready. Gives how many were worked.
+    /// A part of the work on the values taken last, one rung: to be called with
+    /// each of the samples that follow, so that no one of them bears it all.
     #[inline(never)]
-    pub fn work(&mut self, most: usize) -> usize {
-        let mut done = 0_usize;
-        while done < most && !self.rests() {
-            self.rung_step();
-            done = done.wrapping_add(1);
-            if self.any_ready {
-                break;
-            }
-        }
-        done
-    }
-
-    /// One rung.
-    #[inline]
-    fn rung_step(&mut self) {
+    pub fn work(&mut self) {
         self.worked = false;
         let number = self.next_rung;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };

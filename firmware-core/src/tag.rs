@@ -754,13 +754,19 @@ impl Front {
     /// The beat stage's work at `count` samples that are about to be taken, of which it
     /// sees none yet: none at one that fills the batch. Gives how many to take: fewer
     /// where a beat became certain at one of them.
+    #[inline]
     fn beats_before(&mut self, count: usize, room: usize) -> usize {
         let most = count.wrapping_sub(usize::from(count == room));
-        if !self.busy || most == 0 {
-            return count;
+        for done in 1..=most {
+            if !self.busy {
+                break;
+            }
+            self.beat_step();
+            if self.beats.has_ready() {
+                return done;
+            }
         }
-        let worked = self.beat_steps(most);
-        if self.beats.has_ready() { worked } else { count }
+        count
     }
 
     /// A sample with something odd about its time or an axis. False: it is dropped.
@@ -797,7 +803,7 @@ impl Front {
         if self.posture.take(accel_g) >= self.batch {
             self.batch_step();
         } else if self.busy {
-            self.beat_steps(1);
+            self.beat_step();
         }
     }
 
@@ -833,30 +839,28 @@ impl Front {
         }
     }
 
-    /// The beat stage's work at so many samples, or up to the one at which a beat becomes
-    /// certain: gives how many. Once the axis is known the window still holds what came
-    /// before it: that is caught up on, since there is room for more than a batch's work
-    /// between one batch and the next.
+    /// The beat stage's work at one sample. Once the axis is known the window still holds
+    /// what came before it: that is caught up on, since there is room for more than a
+    /// batch's work between one batch and the next.
     #[inline(never)]
-    fn beat_steps(&mut self, samples: usize) -> usize {
-        // Rungs to a sample: 1, 2 or 4. All of one sample's come before its beats.
-        let stride = usize::from(self.interpolator.factor().max(1));
-        let most = samples.wrapping_mul(stride);
-        let mut done = 0_usize;
-        while self.busy && done < most {
-            if self.beats.rests() {
-                if self.behind < self.chunk() {
-                    self.busy = false;
-                    break;
-                }
-                self.sway_step();
-            }
-            done = done.wrapping_add(self.beats.work(most.wrapping_sub(done)));
-            if self.beats.has_ready() && done & stride.wrapping_sub(1) == 0 {
-                break;
-            }
+    fn beat_step(&mut self) {
+        self.beat_part();
+        for _ in 1..self.interpolator.factor() {
+            self.beat_part();
         }
-        done.div_ceil(stride)
+    }
+
+    /// One part of it, if there is any.
+    #[inline]
+    fn beat_part(&mut self) {
+        if self.beats.rests() {
+            if self.behind < self.chunk() {
+                self.busy = false;
+                return;
+            }
+            self.sway_step();
+        }
+        self.beats.work();
     }
 
     /// Samples that give the beat stage its eight values.
@@ -869,6 +873,7 @@ impl Front {
     }
 
     /// Sideways acceleration for the beat stage, eight values.
+    #[inline(never)]
     fn sway_step(&mut self) {
         let (axis, offset, age) = (self.axis, self.offset, self.behind.wrapping_sub(1));
         self.behind = self.behind.wrapping_sub(self.chunk());
@@ -980,7 +985,7 @@ impl Front {
             if !self.busy {
                 return;
             }
-            self.beat_steps(1);
+            self.beat_step();
         }
     }
 
