@@ -177,7 +177,7 @@ pub fn s_to_us(s: f32) -> u64 {
 
 /// Whole seconds in so many microseconds, without a division of 64 bits.
 #[inline(never)]
-pub fn seconds(us: u64) -> u32 {
+pub const fn seconds(us: u64) -> u32 {
     // 1_000_000 = 64 * 15_625; the quotient's upper digits first.
     let (high, low) = ((us >> 22) as u32, (us >> 6) as u32 & 0xffff);
     let rest = (high % 15_625).wrapping_shl(16) | low;

@@ -1,6 +1,7 @@
 //! Bytes that a record takes in the log: the one source for whoever reckons with memory.
 
 use crate::log::FRAME_EXTRA;
+use crate::math;
 
 /// Words of the flash by which sizes are reckoned; longer words take more.
 const WORD: usize = 4;
@@ -26,14 +27,13 @@ pub const RECOVERY_STORED: usize = stored_bytes(RECOVERY_BYTES);
 /// A decision to let go in the log.
 pub const RELEASE_STORED: usize = stored_bytes(RELEASE_BYTES);
 
-const MINUTE_US: u64 = 60_000_000;
-const HOUR_MINUTES: u64 = 60;
+const HOUR_MINUTES: u32 = 60;
 
 /// Bytes in the log of the minute that began then; with the last one of an hour comes
 /// the hour's own record.
 pub const fn minute_stored(t_us: u64) -> usize {
     let minute = stored_bytes(super::MINUTE_BYTES);
-    if (t_us / MINUTE_US) % HOUR_MINUTES == HOUR_MINUTES - 1 {
+    if (math::seconds(t_us) / 60) % HOUR_MINUTES == HOUR_MINUTES - 1 {
         minute.saturating_add(stored_bytes(HOUR_BYTES))
     } else {
         minute
