@@ -202,7 +202,7 @@ impl FateTest {
             },
             off_min: d.off_posture_min,
             rests: config.animal().breathing == Breathing::Buccal,
-            mean_noise: 1.0 / math::sqrt((d.static_window_s * working_hz).max(1.0)),
+            mean_noise: 1.0 / math::sqrt(math::at_least(d.static_window_s * working_hz, 1.0)),
             threshold: -math::ln(d.false_death_prob),
             restart_at: math::ln(d.missed_death_prob),
             evidence: 0.0,
@@ -289,30 +289,45 @@ impl FateTest {
                 self.get_used_to(minute);
             }
             let most = if clues.doubtful { 0.0 } else { LIFE_A_MINUTE };
-            let life = (LIFE_A_BEAT * minute.beats).min(most);
+            let life = math::at_most(LIFE_A_BEAT * minute.beats, most);
             self.evidence -= life;
-            self.revive = (self.revive - life).max(-1.0e3);
+            self.revive = math::at_least(self.revive - life, -1.0e3);
             self.seen_alive |= minute.beats >= 3.0;
         } else if !clues.active {
             self.evidence += self.pace(&clues);
             self.revive = 0.0;
             self.classify(&clues);
         }
-        if self.report.is_none() {
-            if self.evidence <= self.restart_at {
-                // It lives: whatever happens next happens after this minute's last beat.
-                self.evidence = 0.0;
-                self.forget_class();
-                let swum_s = (minute.beats * minute.period_s).min(60.0);
-                self.onset_us = minute.t_us.saturating_add(math::s_to_us(swum_s));
+        let fate = match self.report {
+            None => {
+                // Whatever happens next happens after this minute's last beat.
+                let swum_s = math::at_most(minute.beats * minute.period_s, 60.0);
+                self.wait(minute.t_us.saturating_add(math::s_to_us(swum_s)))
             }
-            if self.evidence >= self.threshold {
-                return self.decide(self.class(), now_us);
+            Some(report) => {
+                self.evidence = math::at_most(self.evidence, 4.0 * self.threshold);
+                self.review(&report, now_us)
             }
-            return None;
+        }?;
+        self.report = Some(FateReport {
+            fate,
+            event_us: self.onset_us,
+            decided_us: now_us,
+            evidence: self.evidence,
+        });
+        self.report
+    }
+
+    /// Of an animal taken to live: starts anew from `life_us` where that is certain; gives
+    /// what has become of it where the evidence is enough.
+    #[inline(never)]
+    fn wait(&mut self, life_us: u64) -> Option<Fate> {
+        if self.evidence <= self.restart_at {
+            self.evidence = 0.0;
+            self.forget_class();
+            self.onset_us = life_us;
         }
-        self.evidence = self.evidence.min(4.0 * self.threshold);
-        self.review(now_us)
+        (self.evidence >= self.threshold).then(|| self.class())
     }
 
     /// Learns the animal's own rhythm from a minute that it swam.
@@ -337,7 +352,7 @@ impl FateTest {
         // What eats it is larger, and beats slower; a tether flutters faster.
         let period = math::ln(minute.period_s / self.habit_s);
         let sway = math::abs(math::ln(minute.sway_g / self.habit_g));
-        let posture = (off_deg / STEP_POSTURE_DEG).min(1.0);
+        let posture = math::at_most(off_deg / STEP_POSTURE_DEG, 1.0);
         if period < STEP_PERIOD {
             // Its own rhythm, handed on less well: by a mount that works loose, or a tether.
             return posture;
@@ -346,23 +361,14 @@ impl FateTest {
     }
 
     /// After a decision: a change of mind needs clearly more than the decision did.
-    fn review(&mut self, now_us: u64) -> Option<FateReport> {
-        let report = self.report?;
+    fn review(&mut self, report: &FateReport, now_us: u64) -> Option<Fate> {
+        if report.fate == Fate::Alive {
+            return self.wait(now_us);
+        }
         if -self.revive >= 3.0 * self.threshold && report.fate == Fate::Dead {
             self.evidence = 0.0;
             self.onset_us = now_us;
-            return self.decide(Fate::Alive, now_us);
-        }
-        if report.fate == Fate::Alive {
-            if self.evidence <= self.restart_at {
-                self.evidence = 0.0;
-                self.forget_class();
-                self.onset_us = now_us;
-            }
-            if self.evidence >= self.threshold {
-                return self.decide(self.class(), now_us);
-            }
-            return None;
+            return Some(Fate::Alive);
         }
         let class = self.class();
         let bottom = self.bottom_evidence();
@@ -372,22 +378,12 @@ impl FateTest {
             Fate::DetachedOnBottom => bottom > 3.0,
             _ => self.floating < -5.0 && bottom < -5.0,
         };
-        if class != report.fate && soon && clear { self.decide(class, now_us) } else { None }
-    }
-
-    fn decide(&mut self, fate: Fate, now_us: u64) -> Option<FateReport> {
-        let report = FateReport {
-            fate,
-            event_us: self.onset_us,
-            decided_us: now_us,
-            evidence: self.evidence,
-        };
-        self.report = Some(report);
-        self.report
+        (class != report.fate && soon && clear).then_some(class)
     }
 
     /// A loose tag seldom comes to lie as it was worn: that a random direction
     /// falls within 15 degrees of another has a chance of 1.7 %, within 30 of 6.7 %.
+    #[inline(never)]
     fn bottom_evidence(&self) -> f32 {
         let as_worn = if self.off_deg < 15.0 {
             -4.0
@@ -401,6 +397,7 @@ impl FateTest {
         self.bottom + as_worn + level
     }
 
+    #[inline(never)]
     fn class(&self) -> Fate {
         let bottom = self.bottom_evidence();
         if self.floating > 0.0 && self.floating >= bottom {
@@ -416,6 +413,9 @@ impl FateTest {
     /// or any adjustment are missing, slower while depth changes or is unknown;
     /// or that of a posture that no animal keeps, where that is more.
     fn pace(&self, c: &Clues) -> f32 {
+        if c.stranger {
+            return 2.0 * LN_1000 / self.off_min;
+        }
         let depth = match c.depth {
             DepthClue::Stationary | DepthClue::Surface => 1.0,
             DepthClue::Moving => 0.5,
@@ -423,34 +423,37 @@ impl FateTest {
             DepthClue::Unknown if self.rests => 0.85,
             DepthClue::Unknown => 0.6,
         };
-        let still = if c.still && c.steady && c.off_deg > 25.0 { 3.0_f32 } else { 1.0 };
-        let lean = if c.off_deg > LEAN_DEG { 2.0_f32 } else { 1.0 };
-        let pause = LN_1000 / self.pause_min * lean.max(still);
-        if c.stranger {
-            return 2.0 * LN_1000 / self.off_min;
-        }
-        let off = if c.chop && c.steady && c.off_deg > 15.0 {
-            LN_1000 / self.off_min
+        let faster = if c.still && c.steady && c.off_deg > 25.0 {
+            3.0
+        } else if c.off_deg > LEAN_DEG {
+            2.0
+        } else {
+            1.0
+        };
+        let pause = LN_1000 / self.pause_min * faster;
+        let off_min = if c.chop && c.steady && c.off_deg > 15.0 {
+            self.off_min
         } else if c.off_deg > OFF_DEG {
             // What rests has time: its tag may have come to sit otherwise as it lay there.
-            LN_1000 / if self.rests { RESTS_LONGER * self.off_min } else { self.off_min }
+            if self.rests { RESTS_LONGER * self.off_min } else { self.off_min }
         } else {
-            0.0
+            return depth * pause;
         };
-        depth * pause.max(off)
+        depth * math::at_least(LN_1000 / off_min, pause)
     }
 
     fn clues(&mut self, minute: &Summary, attitude: Option<&Attitude>, depth: DepthClue) -> Clues {
-        let moved = math::add_scaled(minute.static_g, -1.0, self.last_static);
-        let moved_g = math::sqrt(math::dot(moved, moved));
+        let off_deg = attitude.map_or(0.0, |a| a.off_deg);
+        let moved_g = math::sqrt(math::distance2(minute.static_g, self.last_static));
         self.last_static = minute.static_g;
         let slow = minute.static_sd_g;
         let noise = minute.noise_rms_g;
         let excess = minute.dynamic_rms_g * minute.dynamic_rms_g - noise * noise;
         let fast = math::sqrt(excess);
-        let quiet = slow < 0.3 * noise + 5.0e-4 && moved_g < 0.3 * noise + 5.0e-4;
-        let away = math::add_scaled(minute.static_g, -1.0, self.anchor);
-        let crept = quiet && math::dot(away, away) > CREPT_G * CREPT_G;
+        let calm = 0.3 * noise + 5.0e-4;
+        let quiet = slow < calm && moved_g < calm;
+        let away2 = math::distance2(minute.static_g, self.anchor);
+        let crept = quiet && away2 > CREPT_G * CREPT_G;
         if crept || !quiet {
             self.anchor = minute.static_g;
         }
@@ -459,28 +462,29 @@ impl FateTest {
         if quiet {
             // Minutes together, since gills move the tag by less than its noise.
             let ratio = excess / (noise * noise + 1.0e-8);
-            self.excess += 0.12 * (ratio.clamp(-0.5, 1.0) - self.excess);
+            self.excess += 0.12 * (math::within(ratio, -0.5, 1.0) - self.excess);
         } else {
             self.excess = 0.2;
         }
+        let steady = moved_g < STEADY_G;
         let filled = minute.beats * minute.period_s > 60.0 * FILLED_MIN;
-        let swims = moved_g >= STEADY_G
-            && (matches!(depth, DepthClue::Moving | DepthClue::Unknown)
-                || depth == DepthClue::Stationary && filled);
-        let unlike = self.unlike(minute, attitude.map_or(0.0, |a| a.off_deg));
+        // Nothing in its depth speaks against a swimmer.
+        let free = matches!(depth, DepthClue::Moving | DepthClue::Unknown);
+        let swims = !steady && (free || depth == DepthClue::Stationary && filled);
+        let unlike = self.unlike(minute, off_deg);
         Clues {
             depth,
-            off_deg: attitude.map_or(0.0, |a| a.off_deg),
+            off_deg,
             pitch_deg: attitude.map(|a| math::abs(a.pitch_deg)),
             depth_range_m: minute.depth_range_m,
-            steady: moved_g < STEADY_G,
+            steady,
             turned: moved_g > TURNED_G,
             stranger: swims && unlike > STRANGER_STEPS,
             doubtful: swims && unlike > DOUBTFUL_STEPS,
-            active: moved_g >= STEADY_G
-                && matches!(depth, DepthClue::Moving | DepthClue::Unknown)
+            active: !steady
+                && free
                 && self.habit_min >= HABIT_KNOWN_MIN
-                && attitude.is_some_and(|a| a.off_deg > SHIFTED_DEG)
+                && off_deg > SHIFTED_DEG
                 && minute.odba_g > USUAL_LEAST * self.habit_odba_g
                 && minute.odba_g < USUAL_MOST * self.habit_odba_g,
             chop: fast > 0.008 && fast > 0.4 * slow,
@@ -507,39 +511,27 @@ impl FateTest {
             // What swims in another's posture is no float, nor does it lie on the bottom.
             return;
         }
-        // From -1, level as a carcass, to 1, upright as a float.
-        let even = match c.depth {
-            DepthClue::Stationary | DepthClue::Moving => PITCH_LEANT_DEG,
-            DepthClue::Surface | DepthClue::Unknown => PITCH_EVEN_DEG,
+        let (even_deg, afloat, mut bottom) = match c.depth {
+            DepthClue::Stationary | DepthClue::Moving => (PITCH_LEANT_DEG, -1.5, 0.0),
+            DepthClue::Surface => {
+                // A float goes with the waves: its depth is all but the same.
+                let more_m = math::at_least(c.depth_range_m - 0.3, 0.0);
+                (PITCH_EVEN_DEG, math::at_least(0.8 - 3.0 * more_m, -1.0), -1.5)
+            }
+            DepthClue::Unknown => (PITCH_EVEN_DEG, 0.0, 0.0),
         };
-        let stands = c.pitch_deg.map_or(0.0, |p| ((p - even) / PITCH_CLEAR_DEG).clamp(-1.0, 1.0));
+        // From -1, level as a carcass, to 1, upright as a float.
+        let stands = c
+            .pitch_deg
+            .map_or(0.0, |p| math::within((p - even_deg) / PITCH_CLEAR_DEG, -1.0, 1.0));
         // Below the surface it may hang from a snag, or from a resting animal.
         let hangs = stands > 0.1 && c.sways && c.depth == DepthClue::Stationary;
-        let mut floating = match c.depth {
-            // A float goes with the waves: its depth is all but the same.
-            DepthClue::Surface => (0.8 - 3.0 * (c.depth_range_m - 0.3).max(0.0)).max(-1.0),
-            DepthClue::Stationary | DepthClue::Moving if hangs => 0.0,
-            DepthClue::Stationary | DepthClue::Moving => -1.5,
-            DepthClue::Unknown => 0.0,
-        };
-        floating += if c.chop {
-            0.7
-        } else if hangs {
-            0.0
-        } else {
-            -0.7
-        };
+        let (afloat, calm, leaning) = if hangs { (0.0, 0.0, -0.2) } else { (afloat, -0.7, -2.2) };
+        let mut floating = afloat;
+        floating += if c.chop { 0.7 } else { calm };
         // It rights itself: what rocks it leaves its mean posture as it is.
-        floating += match (c.steady, hangs) {
-            (true, _) => 0.3,
-            (false, true) => -0.2,
-            (false, false) => -2.2,
-        };
+        floating += if c.steady { 0.3 } else { leaning };
         floating += if stands > 0.0 { 0.5 * stands } else { 2.0 * stands };
-        let mut bottom = match c.depth {
-            DepthClue::Surface => -1.5,
-            DepthClue::Stationary | DepthClue::Moving | DepthClue::Unknown => 0.0,
-        };
         bottom += if c.crept {
             // Tide has turned it by a little: it is not a tag alone.
             -1.5
@@ -550,9 +542,9 @@ impl FateTest {
         } else {
             -0.4
         };
-        bottom += 0.4 * stands.max(0.0);
-        self.floating = (self.floating + floating).clamp(CLASS_MIN, CLASS_MAX);
+        bottom += 0.4 * math::at_least(stands, 0.0);
+        self.floating = math::within(self.floating + floating, CLASS_MIN, CLASS_MAX);
         // One calm hour is as good as ten: the minutes hang together.
-        self.bottom = (self.bottom + bottom).clamp(CLASS_MIN, QUIET_MAX);
+        self.bottom = math::within(self.bottom + bottom, CLASS_MIN, QUIET_MAX);
     }
 }

@@ -48,6 +48,31 @@ pub fn abs(x: f32) -> f32 {
     f32::from_bits(x.to_bits() & 0x7fff_ffff)
 }
 
+/// `x`, or `least` where `x` is less or no number. As `f32::max`, but one comparison
+/// where it stands: that is a call on a core without an instruction for it.
+#[inline]
+pub fn at_least(x: f32, least: f32) -> f32 {
+    if x > least { x } else { least }
+}
+
+/// `x`, or `most` where `x` is more or no number; see [`at_least`].
+#[inline]
+pub fn at_most(x: f32, most: f32) -> f32 {
+    if x < most { x } else { most }
+}
+
+/// `x`, or the nearer of `least` and `most` where it lies outside; as `f32::clamp`.
+#[inline(never)]
+pub fn within(x: f32, least: f32, most: f32) -> f32 {
+    if x < least {
+        least
+    } else if x > most {
+        most
+    } else {
+        x
+    }
+}
+
 /// Largest whole number not above `x`, for `x` within the range of `i32`.
 pub fn floor(x: f32) -> i32 {
     let cut = x as i32;
@@ -203,6 +228,13 @@ pub fn add_scaled(a: [f32; 3], k: f32, b: [f32; 3]) -> [f32; 3] {
     let [ax, ay, az] = a;
     let [bx, by, bz] = b;
     [ax + k * bx, ay + k * by, az + k * bz]
+}
+
+/// Square of the distance from `a` to `b`.
+#[inline(never)]
+pub fn distance2(a: [f32; 3], b: [f32; 3]) -> f32 {
+    let apart = add_scaled(a, -1.0, b);
+    dot(apart, apart)
 }
 
 /// Unit vector along `a`, or `None` where it has no direction.
