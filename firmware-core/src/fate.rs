@@ -521,9 +521,8 @@ impl FateTest {
             DepthClue::Unknown => (PITCH_EVEN_DEG, 0.0, 0.0),
         };
         // From -1, level as a carcass, to 1, upright as a float.
-        let stands = c
-            .pitch_deg
-            .map_or(0.0, |p| math::within((p - even_deg) / PITCH_CLEAR_DEG, -1.0, 1.0));
+        let stands =
+            c.pitch_deg.map_or(0.0, |p| math::within((p - even_deg) / PITCH_CLEAR_DEG, -1.0, 1.0));
         // Below the surface it may hang from a snag, or from a resting animal.
         let hangs = stands > 0.1 && c.sways && c.depth == DepthClue::Stationary;
         let (afloat, calm, leaning) = if hangs { (0.0, 0.0, -0.2) } else { (afloat, -0.7, -2.2) };

@@ -111,9 +111,28 @@ pub struct Recovery {
     report: Option<RecoveryReport>,
 }
 
+/// The bins filled so far, and what the model has to know beside them.
+struct Course<'a> {
+    bins: &'a [[i16; SIGNALS]],
+    bin_min: u16,
+    /// Part of the way to the settled level that is left at the recovery time.
+    remaining: f32,
+}
+
+#[inline(never)]
 fn to_log(x: f32) -> i16 {
-    let v = math::ln(x.max(1.0e-4)) * LOG_SCALE;
-    (v.clamp(-32_000.0, 32_000.0)) as i16
+    let v = math::ln(math::at_least(x, 1.0e-4)) * LOG_SCALE;
+    // Within the range of `i16` by then.
+    math::within(v, -32_000.0, 32_000.0) as i32 as i16
+}
+
+/// The mean of two stored logarithms, or the one that is there.
+fn joined(p: i16, q: i16) -> i16 {
+    match (p == MISSING, q == MISSING) {
+        (true, _) => q,
+        (_, true) => p,
+        _ => (i32::from(p).wrapping_add(i32::from(q)) >> 1) as i16,
+    }
 }
 
 impl Recovery {
@@ -164,11 +183,7 @@ impl Recovery {
         }
         let needed = self.bin_min.checked_div(BIN_MIN).unwrap_or(1).saturating_mul(SWUM_MIN);
         let bin = if g.swum >= needed {
-            [
-                to_log(g.beats / g.period),
-                to_log(g.sway / g.beats),
-                to_log(g.odba / f32::from(g.swum)),
-            ]
+            [g.beats / g.period, g.sway / g.beats, g.odba / f32::from(g.swum)].map(to_log)
         } else {
             [MISSING; SIGNALS]
         };
@@ -185,68 +200,47 @@ impl Recovery {
         }
     }
 
-    /// Joins bins in pairs to make room.
-    fn join(&mut self) {
-        let mut write = 0_usize;
-        for pair in 0..BINS / 2 {
-            let read = pair.saturating_mul(2);
-            let a = self.bins.get(read).copied().unwrap_or([MISSING; SIGNALS]);
-            let b = self.bins.get(read.saturating_add(1)).copied().unwrap_or([MISSING; SIGNALS]);
-            let mut joined = [MISSING; SIGNALS];
-            for ((j, p), q) in joined.iter_mut().zip(a).zip(b) {
-                *j = match (p == MISSING, q == MISSING) {
-                    (true, _) => q,
-                    (_, true) => p,
-                    _ => (i32::from(p).wrapping_add(i32::from(q)) >> 1) as i16,
-                };
-            }
-            if let Some(slot) = self.bins.get_mut(write) {
-                *slot = joined;
-            }
-            write = write.saturating_add(1);
-        }
-        for slot in self.bins.iter_mut().skip(write) {
-            *slot = [MISSING; SIGNALS];
-        }
-        self.filled = (BINS / 2) as u8;
-        self.bin_min = self.bin_min.saturating_mul(2);
-    }
-
     /// The bins filled so far.
     fn kept(&self) -> &[[i16; SIGNALS]] {
         self.bins.get(..usize::from(self.filled)).unwrap_or_default()
     }
 
-    /// Turn of the 24 h cycle from one bin to the next, as cosine and sine.
-    fn turn(&self) -> (f32, f32) {
-        let angle = core::f32::consts::TAU * f32::from(self.bin_min) / 1440.0;
-        (math::cos(angle), math::sin(angle))
+    /// Joins bins in pairs to make room.
+    fn join(&mut self) {
+        for at in 0..BINS {
+            let read = |i: usize| self.bins.get(i).copied().unwrap_or([MISSING; SIGNALS]);
+            let first = at.saturating_mul(2);
+            // Past the last pair there is nothing: so is the upper half cleared.
+            let ([a0, a1, a2], [b0, b1, b2]) = (read(first), read(first.saturating_add(1)));
+            if let Some(slot) = self.bins.get_mut(at) {
+                *slot = [joined(a0, b0), joined(a1, b1), joined(a2, b2)];
+            }
+        }
+        self.filled = (BINS / 2) as u8;
+        self.bin_min = self.bin_min.saturating_mul(2);
     }
 
     /// The means of the signals; the rest follows with the next samples.
     fn start_fit(&mut self) {
-        let mut f = Fixed::default();
-        for bin in self.kept() {
-            if bin.first() == Some(&MISSING) {
-                continue;
-            }
-            f.n += 1.0;
-            for (m, v) in f.mean.iter_mut().zip(bin) {
-                *m += f32::from(*v) / LOG_SCALE;
+        let mut n = 0.0_f32;
+        let [mut m0, mut m1, mut m2] = [0.0_f32; SIGNALS];
+        for [y0, y1, y2] in self.kept() {
+            if *y0 != MISSING {
+                n += 1.0;
+                m0 += f32::from(*y0) / LOG_SCALE;
+                m1 += f32::from(*y1) / LOG_SCALE;
+                m2 += f32::from(*y2) / LOG_SCALE;
             }
         }
-        if f.n < f32::from(FIRST_FIT_BINS) {
+        if n < f32::from(FIRST_FIT_BINS) {
             return;
-        }
-        for m in &mut f.mean {
-            *m /= f.n;
         }
         let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
         self.fit = Some(Fit {
             summed: false,
             point: 0,
             step_h: 1.4 * now_h / f32::from(TIMES),
-            fixed: f,
+            fixed: Fixed { n, mean: [m0 / n, m1 / n, m2 / n], ..Fixed::default() },
             best: f32::MIN,
             weight: 0.0,
             past: 0.0,
@@ -255,49 +249,18 @@ impl Recovery {
         });
     }
 
-    /// The sums that do not depend on the grid point.
-    fn sum(&self, f: &mut Fixed) {
-        let (tc, ts) = self.turn();
-        let (mut c, mut s) = (1.0_f32, 0.0_f32);
-        let [m0, m1, m2] = f.mean;
-        let mut yy = [0.0_f32; SIGNALS];
-        let mut cy = [0.0_f32; SIGNALS];
-        let mut sy = [0.0_f32; SIGNALS];
-        for bin in self.kept() {
-            let [b0, b1, b2] = *bin;
-            if b0 != MISSING {
-                f.c += c;
-                f.s += s;
-                f.cc += c * c;
-                f.cs += c * s;
-                f.ss += s * s;
-                let y = [
-                    f32::from(b0) * (1.0 / LOG_SCALE) - m0,
-                    f32::from(b1) * (1.0 / LOG_SCALE) - m1,
-                    f32::from(b2) * (1.0 / LOG_SCALE) - m2,
-                ];
-                for (((y, yy), cy), sy) in
-                    y.iter().zip(yy.iter_mut()).zip(cy.iter_mut()).zip(sy.iter_mut())
-                {
-                    *yy += y * y;
-                    *cy += y * c;
-                    *sy += y * s;
-                }
-            }
-            (c, s) = (c * tc - s * ts, s * tc + c * ts);
-        }
-        f.yy = yy;
-        f.cy = cy;
-        f.sy = sy;
-    }
-
     /// Works one grid point, if a fit is under way. Gives a report when the fit ends.
     pub fn step(&mut self, now_us: u64) -> Option<RecoveryReport> {
-        let mut fit = self.fit?;
+        let Recovery { bins, filled, bin_min, remaining, fit, .. } = self;
+        let fit = fit.as_mut()?;
+        let course = Course {
+            bins: bins.get(..usize::from(*filled)).unwrap_or_default(),
+            bin_min: *bin_min,
+            remaining: *remaining,
+        };
         if !fit.summed {
             fit.summed = true;
-            self.sum(&mut fit.fixed);
-            self.fit = Some(fit);
+            course.sum(&mut fit.fixed);
             return None;
         }
         let per = STEEPS.len() as u16;
@@ -305,16 +268,16 @@ impl Recovery {
         let steep = fit.point.checked_rem(per).unwrap_or(0);
         let t_h = (f32::from(time) + 0.5) * fit.step_h;
         let k = STEEPS.get(usize::from(steep)).copied().unwrap_or(0.5);
-        let score = self.score(&fit.fixed, t_h, k);
+        let score = course.score(&fit.fixed, t_h, k);
         if score > fit.best {
-            let shrink = math::exp((fit.best - score).max(-80.0));
+            let shrink = math::exp(math::at_least(fit.best - score, -80.0));
             fit.weight *= shrink;
             fit.past *= shrink;
             fit.mean *= shrink;
             fit.square *= shrink;
             fit.best = score;
         }
-        let w = math::exp((score - fit.best).max(-80.0));
+        let w = math::exp(math::at_least(score - fit.best, -80.0));
         let now_h = now_us as f32 / 3.6e9;
         fit.weight += w;
         fit.mean += w * t_h;
@@ -324,14 +287,15 @@ impl Recovery {
         }
         fit.point = fit.point.saturating_add(1);
         if fit.point < TIMES.saturating_mul(per) {
-            self.fit = Some(fit);
             return None;
         }
-        self.fit = None;
+        let fit = self.fit.take()?;
         let mean_h = fit.mean / fit.weight;
         // The grid itself cannot resolve better than its step.
         let grid = fit.step_h * fit.step_h / 12.0;
-        let se_s = math::sqrt((fit.square / fit.weight - mean_h * mean_h).max(0.0) + grid) * 3600.0;
+        let se_s =
+            math::sqrt(math::at_least(fit.square / fit.weight - mean_h * mean_h, 0.0) + grid)
+                * 3600.0;
         let t_s = mean_h * 3600.0;
         let prob = fit.past / fit.weight;
         let moved = math::abs(t_s - self.last_t_s);
@@ -350,22 +314,61 @@ impl Recovery {
         self.report = Some(RecoveryReport { t_s, se_s, prob, decided_us });
         self.report
     }
+}
+
+impl Course<'_> {
+    /// Turn of the 24 h cycle from one bin to the next, as cosine and sine.
+    fn turn(&self) -> (f32, f32) {
+        let angle = core::f32::consts::TAU * f32::from(self.bin_min) / 1440.0;
+        (math::cos(angle), math::sin(angle))
+    }
+
+    /// The sums that do not depend on the grid point.
+    fn sum(&self, f: &mut Fixed) {
+        let (tc, ts) = self.turn();
+        let (mut c, mut s) = (1.0_f32, 0.0_f32);
+        let [m0, m1, m2] = f.mean;
+        let [mut yy, mut cy, mut sy] = [[0.0_f32; SIGNALS]; 3];
+        let (mut c1, mut s1, mut cc, mut cs, mut ss) =
+            (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
+        for bin in self.bins {
+            let [b0, b1, b2] = *bin;
+            if b0 != MISSING {
+                c1 += c;
+                s1 += s;
+                cc += c * c;
+                cs += c * s;
+                ss += s * s;
+                let y0 = f32::from(b0) * (1.0 / LOG_SCALE) - m0;
+                let y1 = f32::from(b1) * (1.0 / LOG_SCALE) - m1;
+                let y2 = f32::from(b2) * (1.0 / LOG_SCALE) - m2;
+                let [a0, a1, a2] = yy;
+                yy = [a0 + y0 * y0, a1 + y1 * y1, a2 + y2 * y2];
+                let [a0, a1, a2] = cy;
+                cy = [a0 + y0 * c, a1 + y1 * c, a2 + y2 * c];
+                let [a0, a1, a2] = sy;
+                sy = [a0 + y0 * s, a1 + y1 * s, a2 + y2 * s];
+            }
+            (c, s) = (c * tc - s * ts, s * tc + c * ts);
+        }
+        *f = Fixed { c: c1, s: s1, cc, cs, ss, yy, cy, sy, ..*f };
+    }
 
     /// Log marginal likelihood at one grid point.
     fn score(&self, f: &Fixed, t_h: f32, k: f32) -> f32 {
         // S(t) = 1 / (1 + u e^(t/tau)), with u such that S(t_h) = remaining * S(0).
         let inverse = 1.0 / self.remaining;
         let tau = t_h * k / math::ln(inverse);
-        let u = (inverse - 1.0) / (math::exp((t_h / tau).min(60.0)) - inverse);
+        let u = (inverse - 1.0) / (math::exp(math::at_most(t_h / tau, 60.0)) - inverse);
         let bin_h = f32::from(self.bin_min) / 60.0;
-        let growth = math::exp((bin_h / tau).min(60.0));
-        let mut e = u * math::exp((0.5 * bin_h / tau).min(60.0));
+        let growth = math::exp(math::at_most(bin_h / tau, 60.0));
+        let mut e = u * math::exp(math::at_most(0.5 * bin_h / tau, 60.0));
         let first = 1.0 + u;
         let (tc, ts) = self.turn();
         let (mut c, mut s) = (1.0_f32, 0.0_f32);
         let (mut x1, mut xx, mut xc, mut xs) = (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
         let mut xy = [0.0_f32; SIGNALS];
-        for bin in self.kept() {
+        for bin in self.bins {
             let [y0, y1, y2] = *bin;
             if y0 != MISSING {
                 let x = first / (1.0 + e);
@@ -409,12 +412,12 @@ impl Recovery {
             let gc = bc - l_xc * bx;
             let gs = bs - l_xs * bx - l_cs * gc;
             let left = yy - bx * bx / pxx - gc * gc / qcc - gs * gs / rss;
-            let variance = left.max(0.0) / f.n + RESIDUAL_FLOOR;
+            let variance = math::at_least(left, 0.0) / f.n + RESIDUAL_FLOOR;
             score -= 0.5 * INDEPENDENT * f.n * math::ln(variance);
         }
         let unlike = math::ln(t_h / PRIOR_H) / PRIOR_SPREAD;
         score
-            - 0.5 * SIGNALS as f32 * math::ln((pxx * qcc * rss).max(1.0e-12))
+            - 0.5 * SIGNALS as f32 * math::ln(math::at_least(pxx * qcc * rss, 1.0e-12))
             - 0.5 * unlike * unlike
     }
 }
