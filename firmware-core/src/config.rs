@@ -46,13 +46,24 @@ pub enum ConfigError {
     },
 }
 
-#[inline(never)]
 fn in_range(key: &'static str, got: f32, min: f32, max: f32) -> Result<(), ConfigError> {
     if got >= min && got <= max {
         Ok(())
     } else {
         Err(ConfigError::OutOfRange { key, got, min, max })
     }
+}
+
+/// Key, smallest and largest value allowed.
+type Limits = (&'static str, f32, f32);
+
+/// The first of some values that lies outside its limits.
+#[inline(never)]
+fn all_in_range(values: &[f32], limits: &[Limits]) -> Result<(), ConfigError> {
+    for (value, (key, min, max)) in values.iter().zip(limits) {
+        in_range(key, *value, *min, *max)?;
+    }
+    Ok(())
 }
 
 macro_rules! settings {
@@ -62,6 +73,17 @@ macro_rules! settings {
     (@put bool, $v:expr) => { $v >= 0.5 };
     (@flag f32) => { false };
     (@flag bool) => { true };
+    // Values and limits of the numbers; a yes/no choice is never out of range.
+    (@check [$($value:expr),*] [$($limits:expr),*]) => {
+        all_in_range(&[$($value),*], &[$($limits),*])
+    };
+    (@check [$($value:expr),*] [$($limits:expr),*]
+        $v:expr, $key:ident f32 $min:expr, $max:expr; $($rest:tt)*) => {
+        settings!(@check [$($value,)* $v] [$($limits,)* (stringify!($key), $min, $max)] $($rest)*)
+    };
+    (@check $values:tt $limits:tt $v:expr, $key:ident bool $min:expr, $max:expr; $($rest:tt)*) => {
+        settings!(@check $values $limits $($rest)*)
+    };
     ($(#[$meta:meta])* $name:ident { $( $key:ident : $ty:tt = $default:expr, $min:expr, $max:expr, $doc:expr; )* }) => {
         $(#[$meta])*
         #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,14 +127,8 @@ macro_rules! settings {
                 }
             }
 
-            #[inline(never)]
             fn check(&self) -> Result<(), ConfigError> {
-                const LIMITS: &[(&str, f32, f32)] = &[$( (stringify!($key), $min, $max), )*];
-                let values = [$( settings!(@get $ty, self.$key), )*];
-                for (value, (key, min, max)) in values.iter().zip(LIMITS) {
-                    in_range(key, *value, *min, *max)?;
-                }
-                Ok(())
+                settings!(@check [] [] $( self.$key, $key $ty $min, $max; )*)
             }
         }
 
@@ -233,25 +249,40 @@ impl Config {
         detector: Detector,
         release: Release,
     ) -> Result<Self, ConfigError> {
-        in_range("sample_hz", logger.sample_hz, 5.0, 100.0)?;
-        in_range("range_g", logger.range_g, 1.0, 32.0)?;
-        in_range("counts_per_g", logger.counts_per_g, 1.0, 65_536.0)?;
-        if let Some(mount) = logger.mount_deg {
-            for angle in mount {
-                in_range("mount_deg", angle, -360.0, 360.0)?;
+        let [roll_deg, pitch_deg, yaw_deg] = logger.mount_deg.unwrap_or_default();
+        // 1970 to 2100: the solar formula is stated for the present era.
+        let start = match place.start_unix_s {
+            None => 0.0,
+            Some(start) => {
+                u32::try_from(start).map_or(if start < 0 { -1.0 } else { f32::MAX }, |s| s as f32)
             }
-        }
-        in_range("latitude_deg", place.latitude_deg, -90.0, 90.0)?;
-        in_range("longitude_deg", place.longitude_deg, -180.0, 180.0)?;
-        if let Some(start) = place.start_unix_s {
-            // 1970 to 2100: the solar formula is stated for the present era.
-            let start =
-                u32::try_from(start).map_or(if start < 0 { -1.0 } else { f32::MAX }, |s| s as f32);
-            in_range("start_utc", start, 0.0, 4_102_444_800.0)?;
-        }
-        if let Some(length) = animal.length_m {
-            in_range("length_m", length, 0.2, 15.0)?;
-        }
+        };
+        all_in_range(
+            &[
+                logger.sample_hz,
+                logger.range_g,
+                logger.counts_per_g,
+                roll_deg,
+                pitch_deg,
+                yaw_deg,
+                place.latitude_deg,
+                place.longitude_deg,
+                start,
+                animal.length_m.unwrap_or(1.0),
+            ],
+            &[
+                ("sample_hz", 5.0, 100.0),
+                ("range_g", 1.0, 32.0),
+                ("counts_per_g", 1.0, 65_536.0),
+                ("mount_deg", -360.0, 360.0),
+                ("mount_deg", -360.0, 360.0),
+                ("mount_deg", -360.0, 360.0),
+                ("latitude_deg", -90.0, 90.0),
+                ("longitude_deg", -180.0, 180.0),
+                ("start_utc", 0.0, 4_102_444_800.0),
+                ("length_m", 0.2, 15.0),
+            ],
+        )?;
         detector.check()?;
         release.check()?;
         if detector.min_beat_hz >= detector.max_beat_hz {
