@@ -197,7 +197,13 @@ pub fn us_to_s(us: u64) -> f32 {
 
 /// Microseconds from seconds, clamped at 0.
 pub fn s_to_us(s: f32) -> u64 {
-    (s * 1.0e6 + 0.5) as u64
+    to_u64(s * 1.0e6 + 0.5)
+}
+
+/// Whole part, clamped to the type's range: a long conversion on a core of 32 bits.
+#[inline(never)]
+pub fn to_u64(x: f32) -> u64 {
+    x as u64
 }
 
 /// Whole seconds in so many microseconds, without a division of 64 bits.

@@ -89,17 +89,17 @@ impl Sums {
         }
     }
 
+    #[inline(never)]
     fn end_us(&self) -> u64 {
         self.start_us.saturating_add(MINUTE_US)
     }
 
     /// Adds the part of a cycle that lies in this minute.
     fn add_beat(&mut self, beat: &Beat) {
-        if let Some([part, sway, period]) = share(beat, self.start_us) {
-            self.beats += part;
-            self.sway += sway;
-            self.period += period;
-        }
+        let [part, sway, period] = share(beat, self.start_us);
+        self.beats += part;
+        self.sway += sway;
+        self.period += period;
     }
 
     fn summary(&self, expected: f32) -> Summary {
@@ -110,7 +110,7 @@ impl Sums {
         let variance = self.shift2 * each - mean_shift2;
         Summary {
             t_us: self.start_us,
-            good: (f32::from(self.good) / expected).min(1.0),
+            good: math::at_most(f32::from(self.good) / expected, 1.0),
             beats: self.beats,
             period_s: self.period * per_beat,
             sway_g: self.sway * per_beat,
@@ -131,18 +131,19 @@ impl Sums {
 }
 
 /// The part of a beat's cycle that lies in the minute from `start_us`, and that
-/// part of its amplitude and of its period; `None` where nothing of it does.
-fn share(beat: &Beat, start_us: u64) -> Option<[f32; 3]> {
+/// part of its amplitude and of its period; nothing where none of it does.
+#[inline(never)]
+fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
     let half = u64::from(math::round_u32(0.5e6 * beat.period_s));
     let from = beat.t_us.saturating_sub(half).max(start_us);
     let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
     if to <= from {
-        return None;
+        return [0.0; 3];
     }
     // Less than a minute.
     let inside = to.wrapping_sub(from) as u32;
     let part = inside as f32 * 1.0e-6 / beat.period_s;
-    Some([part, part * beat.amplitude_g, part * beat.period_s])
+    [part, part * beat.amplitude_g, part * beat.period_s]
 }
 
 /// Collects minutes; each is given out once the beats in it are certain.
@@ -211,10 +212,9 @@ impl Minutes {
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
         self.now.add_beat(beat);
-        if let Some([part, sway, period]) = share(beat, self.now.end_us()) {
-            let [beats, sways, periods] = self.ahead;
-            self.ahead = [beats + part, sways + sway, periods + period];
-        }
+        let [part, sway, period] = share(beat, self.now.end_us());
+        let [beats, sways, periods] = self.ahead;
+        self.ahead = [beats + part, sways + sway, periods + period];
         if let Some(before) = self.before.as_mut() {
             before.add_beat(beat);
         }
@@ -233,7 +233,7 @@ impl Minutes {
     /// Moves on to `t_us` (time of the motion, not of the newest sample).
     pub fn step(&mut self, t_us: u64) -> Option<Summary> {
         let mut out = None;
-        if let Some(before) = self.before
+        if let Some(before) = &self.before
             && (t_us >= before.end_us().saturating_add(self.settle_us) || t_us >= self.now.end_us())
         {
             out = Some(before.summary(self.expected));
@@ -246,8 +246,7 @@ impl Minutes {
             let behind = u64::from(math::seconds(t_us.saturating_sub(start)) / 60);
             self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
             if behind == 0 {
-                let [beats, sway, period] = self.ahead;
-                self.now = Sums { beats, sway, period, ..self.now };
+                [self.now.beats, self.now.sway, self.now.period] = self.ahead;
             }
             self.ahead = [0.0; 3];
         }
@@ -260,8 +259,10 @@ impl Minutes {
 
     /// After the last sample: the minutes still waiting, oldest first.
     pub fn finish(&mut self) -> Option<Summary> {
-        if let Some(before) = self.before.take() {
-            return Some(before.summary(self.expected));
+        if let Some(before) = &self.before {
+            let out = before.summary(self.expected);
+            self.before = None;
+            return Some(out);
         }
         if self.now.count > 0 {
             let last = self.now.summary(self.expected);

@@ -72,24 +72,23 @@ pub struct Release {
     done: Option<ReleaseDecision>,
 }
 
-fn us(value: f32, unit_us: f32) -> u64 {
-    (value * unit_us) as u64
-}
-
 impl Release {
     /// With the configured rules.
     #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let r = config.release();
         let p = config.place();
-        let rule = |confirm_s: f32, daylight: bool| Rule {
-            confirm_s: math::round_u32(confirm_s),
-            since_s: None,
-            daylight,
-        };
+        let rules = [
+            (r.depth_confirm_s, false),
+            (r.cell_confirm_min * 60.0, r.cell_daylight),
+            (r.detached_confirm_min * 60.0, r.detached_daylight),
+            (r.death_confirm_min * 60.0, r.death_daylight),
+            (r.memory_confirm_min * 60.0, r.memory_daylight),
+            (r.recovery_normal_h * 3600.0, r.recovery_daylight),
+        ];
         Release {
-            floor_us: us(r.floor_h, HOUR_US),
-            ceiling_us: us(r.ceiling_h, HOUR_US),
+            floor_us: math::to_u64(r.floor_h * HOUR_US),
+            ceiling_us: math::to_u64(r.ceiling_h * HOUR_US),
             start_unix_s: p.start_unix_s,
             latitude_deg: p.latitude_deg,
             longitude_deg: p.longitude_deg,
@@ -99,14 +98,11 @@ impl Release {
             full: r.memory_full_fraction,
             evidence: -math::ln(config.detector().false_death_prob),
             normal_h: r.recovery_normal_h,
-            rules: [
-                rule(r.depth_confirm_s, false),
-                rule(r.cell_confirm_min * 60.0, r.cell_daylight),
-                rule(r.detached_confirm_min * 60.0, r.detached_daylight),
-                rule(r.death_confirm_min * 60.0, r.death_daylight),
-                rule(r.memory_confirm_min * 60.0, r.memory_daylight),
-                rule(r.recovery_normal_h * 3600.0, r.recovery_daylight),
-            ],
+            rules: rules.map(|(confirm_s, daylight)| Rule {
+                confirm_s: math::round_u32(confirm_s),
+                since_s: None,
+                daylight,
+            }),
             next_sun_us: 0,
             light: true,
             done: None,
@@ -131,6 +127,7 @@ impl Release {
     }
 
     /// Value and bound of a cause, and whether it stands.
+    #[inline(never)]
     fn judge(&self, cause: Cause, g: &Grounds) -> (bool, f32, f32) {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
         let evidence = g.fate.map_or(0.0, |f| f.evidence);
@@ -188,13 +185,22 @@ impl Release {
         if self.done.is_some() {
             return None;
         }
-        if g.now_us >= self.ceiling_us {
+        let (cause, since_us, value, bound) = if g.now_us >= self.ceiling_us {
             let (_, value, bound) = self.judge(Cause::Ceiling, g);
-            return self.decide(g, Cause::Ceiling, self.ceiling_us, value, bound);
-        }
+            (Cause::Ceiling, self.ceiling_us, value, bound)
+        } else {
+            self.confirmed(g)?
+        };
+        self.done = Some(ReleaseDecision { t_us: g.now_us, cause, since_us, value, bound });
+        self.done
+    }
+
+    /// Notes which causes stand; the first that has stood for long enough, since when,
+    /// its value and its bound.
+    fn confirmed(&mut self, g: &Grounds) -> Option<(Cause, u64, f32, f32)> {
         let now_s = math::seconds(g.now_us);
-        for (i, cause) in CAUSES.iter().enumerate() {
-            let (stands, value, bound) = self.judge(*cause, g);
+        for (i, cause) in CAUSES.into_iter().enumerate() {
+            let (stands, value, bound) = self.judge(cause, g);
             let Some(rule) = self.rules.get_mut(i) else { continue };
             if !stands {
                 rule.since_s = None;
@@ -208,25 +214,12 @@ impl Release {
             if daylight && !self.daylight(g.now_us) {
                 continue;
             }
-            if *cause == Cause::Recovered && g.not_living > DOUBT {
+            if cause == Cause::Recovered && g.not_living > DOUBT {
                 // It may just have died: that is worth knowing first.
                 continue;
             }
-            let since_us = u64::from(since).saturating_mul(1_000_000);
-            return self.decide(g, *cause, since_us, value, bound);
+            return Some((cause, u64::from(since).saturating_mul(1_000_000), value, bound));
         }
         None
-    }
-
-    fn decide(
-        &mut self,
-        g: &Grounds,
-        cause: Cause,
-        since_us: u64,
-        value: f32,
-        bound: f32,
-    ) -> Option<ReleaseDecision> {
-        self.done = Some(ReleaseDecision { t_us: g.now_us, cause, since_us, value, bound });
-        self.done
     }
 }
