@@ -6,6 +6,7 @@
 
 use crate::checkpoint::Kept;
 use crate::config::Config;
+use crate::math;
 use macro_rules_attribute::derive;
 
 /// Minutes looked back for "stationary".
@@ -67,6 +68,7 @@ impl DepthWatch {
     }
 
     /// Takes a minute: its mean depth and range, and whether it was swum.
+    #[inline(never)]
     pub fn step(&mut self, depth_m: Option<f32>, range_m: f32, swum: bool) -> DepthClue {
         let Some(depth) = depth_m else {
             self.silent = self.silent.saturating_add(1);
@@ -97,8 +99,8 @@ impl DepthWatch {
         }
         let (mut low, mut high) = (f32::MAX, f32::MIN);
         for d in &self.past {
-            low = low.min(*d);
-            high = high.max(*d);
+            low = math::at_most(*d, low);
+            high = math::at_least(*d, high);
         }
         if self.past.is_full() && high - low < self.stationary_m {
             DepthClue::Stationary

@@ -260,6 +260,7 @@ impl FateTest {
 
     /// Takes a minute that ended before `now_us` (the time of the newest sample).
     /// Gives a report when fate is decided or revised.
+    #[inline(never)]
     pub fn step(
         &mut self,
         minute: &Summary,

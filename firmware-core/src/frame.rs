@@ -141,7 +141,7 @@ impl Frame {
             let worn = self.minutes < KNOWN_MIN || math::angle_deg(g, self.up) < WORN_DEG;
             if worn {
                 self.minutes += 1.0;
-                let k = 1.0 / self.minutes.min(MEMORY_MIN);
+                let k = 1.0 / math::at_most(self.minutes, MEMORY_MIN);
                 let moved = math::add_scaled(g, -1.0, self.up);
                 self.up = math::unit(math::add_scaled(self.up, k, moved)).unwrap_or(self.up);
             }
@@ -154,12 +154,12 @@ impl Frame {
             }
             if let (Some(depth), Some(last)) = (depth_m, self.last_depth_m) {
                 // Rising with the head up: evidence that `ahead` points to the head.
-                let rise = (last - depth).clamp(-20.0, 20.0);
+                let rise = math::within(last - depth, -20.0, 20.0);
                 let level = math::add_scaled(self.left, -math::dot(self.left, self.up), self.up);
                 let ahead = math::cross(math::unit(level).unwrap_or(self.left), self.up);
                 let tilt = math::dot(g, ahead);
                 if math::abs(tilt) > 0.03 {
-                    let k = (0.02 * math::abs(rise)).min(0.1);
+                    let k = math::at_most(0.02 * math::abs(rise), 0.1);
                     let agrees = if rise * tilt > 0.0 { 1.0 } else { -1.0 };
                     self.heading += k * (agrees - self.heading);
                 }

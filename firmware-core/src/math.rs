@@ -94,7 +94,7 @@ fn power_of_two(n: i32) -> f32 {
 /// `e^x`, relative error below 5e-7 for -80 to 80; clamped to that range.
 #[inline(never)]
 pub fn exp(x: f32) -> f32 {
-    let y = x.clamp(-80.0, 80.0) * core::f32::consts::LOG2_E;
+    let y = within(x, -80.0, 80.0) * core::f32::consts::LOG2_E;
     let n = floor(y + 0.5);
     let f = y - n as f32;
     let p = 1.547e-4_f32;
@@ -140,6 +140,7 @@ pub fn sin(x: f32) -> f32 {
 }
 
 /// Cosine, error below 5e-7 for angles within a few turns of 0.
+#[inline(never)]
 pub fn cos(x: f32) -> f32 {
     sin(x + core::f32::consts::FRAC_PI_2)
 }
@@ -185,6 +186,7 @@ pub fn alike(a: f32, b: f32, factor: f32) -> bool {
 }
 
 /// Rounds half up to a whole number, clamped to the type's range.
+#[inline(never)]
 pub fn round_u32(x: f32) -> u32 {
     // `as` saturates and maps NaN to 0: no panic is possible.
     (x + 0.5) as u32
@@ -251,7 +253,7 @@ pub fn unit(a: [f32; 3]) -> Option<[f32; 3]> {
 
 /// Angle between two unit vectors, degrees, 0 to 180.
 pub fn angle_deg(a: [f32; 3], b: [f32; 3]) -> f32 {
-    acos(dot(a, b).clamp(-1.0, 1.0)) * DEG
+    acos(within(dot(a, b), -1.0, 1.0)) * DEG
 }
 
 #[cfg(test)]
