@@ -126,13 +126,17 @@ fn to_log(x: f32) -> i16 {
     math::within(v, -32_000.0, 32_000.0) as i32 as i16
 }
 
-/// The mean of two stored logarithms, or the one that is there.
-fn joined(p: i16, q: i16) -> i16 {
-    match (p == MISSING, q == MISSING) {
-        (true, _) => q,
-        (_, true) => p,
-        _ => (i32::from(p).wrapping_add(i32::from(q)) >> 1) as i16,
+/// The means of two bins' stored logarithms, or those of the one that is there.
+fn joined(a: [i16; SIGNALS], b: [i16; SIGNALS]) -> [i16; SIGNALS] {
+    let mut out = a;
+    for (p, q) in out.iter_mut().zip(b) {
+        if *p == MISSING {
+            *p = q;
+        } else if q != MISSING {
+            *p = (i32::from(*p).wrapping_add(i32::from(q)) >> 1) as i16;
+        }
     }
+    out
 }
 
 impl Recovery {
@@ -211,9 +215,9 @@ impl Recovery {
             let read = |i: usize| self.bins.get(i).copied().unwrap_or([MISSING; SIGNALS]);
             let first = at.saturating_mul(2);
             // Past the last pair there is nothing: so is the upper half cleared.
-            let ([a0, a1, a2], [b0, b1, b2]) = (read(first), read(first.saturating_add(1)));
+            let pair = joined(read(first), read(first.saturating_add(1)));
             if let Some(slot) = self.bins.get_mut(at) {
-                *slot = [joined(a0, b0), joined(a1, b1), joined(a2, b2)];
+                *slot = pair;
             }
         }
         self.filled = (BINS / 2) as u8;
@@ -221,6 +225,7 @@ impl Recovery {
     }
 
     /// The means of the signals; the rest follows with the next samples.
+    #[inline(never)]
     fn start_fit(&mut self) {
         let mut n = 0.0_f32;
         let [mut m0, mut m1, mut m2] = [0.0_f32; SIGNALS];
