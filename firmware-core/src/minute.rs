@@ -234,26 +234,27 @@ impl Minutes {
     pub fn step(&mut self, t_us: u64) -> Option<Summary> {
         let mut out = None;
         if let Some(before) = &self.before
-            && (t_us >= before.end_us().saturating_add(self.settle_us) || t_us >= self.now.end_us())
+            && self.due(t_us)
         {
             out = Some(before.summary(self.expected));
             self.before = None;
         }
-        if t_us >= self.now.end_us() && self.before.is_none() {
+        let end_us = self.now.end_us();
+        if t_us >= end_us && self.before.is_none() {
             self.before = Some(self.now);
-            let start = self.now.end_us();
             // After a long gap the minutes in between hold nothing and are left out.
-            let behind = u64::from(math::seconds(t_us.saturating_sub(start)) / 60);
-            self.now = Sums::new(start.saturating_add(behind.saturating_mul(MINUTE_US)));
+            let behind = u64::from(math::seconds(t_us.saturating_sub(end_us)) / 60);
+            self.now = Sums::new(end_us.saturating_add(behind.saturating_mul(MINUTE_US)));
             if behind == 0 {
                 [self.now.beats, self.now.sway, self.now.period] = self.ahead;
             }
             self.ahead = [0.0; 3];
         }
-        self.due_us = match &self.before {
-            Some(before) => self.now.end_us().min(before.end_us().saturating_add(self.settle_us)),
-            None => self.now.end_us(),
-        };
+        self.due_us = self.now.end_us();
+        if let Some(before) = &self.before {
+            let settled_us = before.end_us().saturating_add(self.settle_us);
+            self.due_us = self.due_us.min(settled_us);
+        }
         out
     }
 
