@@ -95,11 +95,8 @@ impl Sums {
     }
 
     /// Adds the part of a cycle that lies in this minute.
-    fn add_beat(&mut self, beat: &Beat) {
-        let [part, sway, period] = share(beat, self.start_us);
-        self.beats += part;
-        self.sway += sway;
-        self.period += period;
+    fn add_cycle(&mut self, cycle: &Cycle) {
+        cycle.share(self.start_us, [&mut self.beats, &mut self.sway, &mut self.period]);
     }
 
     fn summary(&self, expected: f32) -> Summary {
@@ -130,20 +127,39 @@ impl Sums {
     }
 }
 
-/// The part of a beat's cycle that lies in the minute from `start_us`, and that
-/// part of its amplitude and of its period; nothing where none of it does.
-#[inline(never)]
-fn share(beat: &Beat, start_us: u64) -> [f32; 3] {
-    let half = u64::from(math::round_u32(0.5e6 * beat.period_s));
-    let from = beat.t_us.saturating_sub(half).max(start_us);
-    let to = beat.t_us.saturating_add(half).min(start_us.saturating_add(MINUTE_US));
-    if to <= from {
-        return [0.0; 3];
+/// The cycle of a beat.
+struct Cycle<'a> {
+    beat: &'a Beat,
+    from_us: u64,
+    to_us: u64,
+}
+
+impl<'a> Cycle<'a> {
+    fn of(beat: &'a Beat) -> Self {
+        let half = u64::from(math::round_u32(0.5e6 * beat.period_s));
+        Cycle {
+            beat,
+            from_us: beat.t_us.saturating_sub(half),
+            to_us: beat.t_us.saturating_add(half),
+        }
     }
-    // Less than a minute.
-    let inside = to.wrapping_sub(from) as u32;
-    let part = inside as f32 * 1.0e-6 / beat.period_s;
-    [part, part * beat.amplitude_g, part * beat.period_s]
+
+    /// Adds the part of it that lies in the minute from `start_us`, and that part of its
+    /// amplitude and of its period.
+    #[inline(never)]
+    fn share(&self, start_us: u64, [beats, sway, period]: [&mut f32; 3]) {
+        let from = self.from_us.max(start_us);
+        let to = self.to_us.min(start_us.saturating_add(MINUTE_US));
+        if to <= from {
+            return;
+        }
+        // Less than a minute.
+        let inside = to.wrapping_sub(from) as u32;
+        let part = inside as f32 * 1.0e-6 / self.beat.period_s;
+        *beats += part;
+        *sway += part * self.beat.amplitude_g;
+        *period += part * self.beat.period_s;
+    }
 }
 
 /// Collects minutes; each is given out once the beats in it are certain.
@@ -211,12 +227,12 @@ impl Minutes {
 
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
-        self.now.add_beat(beat);
-        let [part, sway, period] = share(beat, self.now.end_us());
-        let [beats, sways, periods] = self.ahead;
-        self.ahead = [beats + part, sways + sway, periods + period];
+        let cycle = Cycle::of(beat);
+        self.now.add_cycle(&cycle);
+        let [beats, sway, period] = &mut self.ahead;
+        cycle.share(self.now.end_us(), [beats, sway, period]);
         if let Some(before) = self.before.as_mut() {
-            before.add_beat(beat);
+            before.add_cycle(&cycle);
         }
     }
 

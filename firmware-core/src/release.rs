@@ -126,41 +126,33 @@ impl Release {
         if self.done.is_none() { t_us.min(self.ceiling_us) } else { t_us }
     }
 
-    /// Value and bound of a cause, and whether it stands.
-    #[inline(never)]
-    fn judge(&self, cause: Cause, g: &Grounds) -> (bool, f32, f32) {
+    /// Which of [`CAUSES`] stand.
+    fn standing(&self, g: &Grounds) -> [bool; 6] {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
-        let evidence = g.fate.map_or(0.0, |f| f.evidence);
+        let recovered = g.recovery.is_some_and(|r| r.decided_us.is_some());
+        [
+            g.depth_m.is_some_and(|d| d > self.max_depth_m),
+            g.cell_left.is_some_and(|left| left <= self.reserve),
+            matches!(fate, Fate::DetachedFloating | Fate::DetachedOnBottom),
+            fate == Fate::Dead,
+            g.memory_used.is_some_and(|used| used >= self.full),
+            recovered && matches!(fate, Fate::Undetermined | Fate::Alive),
+        ]
+    }
+
+    /// The number that a cause that stands was judged by, and its bound.
+    fn judged_by(&self, cause: Cause, g: &Grounds) -> (f32, f32) {
+        let hours = |us: u64| us as f32 / HOUR_US;
         match cause {
-            Cause::TooDeep => {
-                let d = g.depth_m.unwrap_or(0.0);
-                (d > self.max_depth_m, d, self.max_depth_m)
-            }
-            Cause::CellLow => {
-                let left = g.cell_left.unwrap_or(1.0);
-                (left <= self.reserve, left, self.reserve)
-            }
-            Cause::Detached => (
-                matches!(fate, Fate::DetachedFloating | Fate::DetachedOnBottom),
-                evidence,
-                self.evidence,
-            ),
-            Cause::Death => (fate == Fate::Dead, evidence, self.evidence),
-            Cause::MemoryFull => {
-                let used = g.memory_used.unwrap_or(0.0);
-                (used >= self.full, used, self.full)
-            }
+            Cause::TooDeep => (g.depth_m.unwrap_or(0.0), self.max_depth_m),
+            Cause::CellLow => (g.cell_left.unwrap_or(1.0), self.reserve),
+            Cause::Detached | Cause::Death => (g.fate.map_or(0.0, |f| f.evidence), self.evidence),
+            Cause::MemoryFull => (g.memory_used.unwrap_or(0.0), self.full),
             Cause::Recovered => {
-                let lives = matches!(fate, Fate::Undetermined | Fate::Alive);
-                let since = g.recovery.and_then(|r| r.decided_us);
-                let hours = since.map_or(0.0, |d| g.now_us.saturating_sub(d) as f32 / HOUR_US);
-                (since.is_some() && lives, hours, self.normal_h)
+                let since = g.recovery.and_then(|r| r.decided_us).unwrap_or(g.now_us);
+                (hours(g.now_us.saturating_sub(since)), self.normal_h)
             }
-            Cause::Ceiling => (
-                g.now_us >= self.ceiling_us,
-                g.now_us as f32 / HOUR_US,
-                self.ceiling_us as f32 / HOUR_US,
-            ),
+            Cause::Ceiling => (hours(g.now_us), hours(self.ceiling_us)),
         }
     }
 
@@ -185,30 +177,30 @@ impl Release {
         if self.done.is_some() {
             return None;
         }
-        let (cause, since_us, value, bound) = if g.now_us >= self.ceiling_us {
-            let (_, value, bound) = self.judge(Cause::Ceiling, g);
-            (Cause::Ceiling, self.ceiling_us, value, bound)
+        let (cause, since_us) = if g.now_us >= self.ceiling_us {
+            (Cause::Ceiling, self.ceiling_us)
         } else {
-            self.confirmed(g)?
+            let (cause, since_s) = self.confirmed(g)?;
+            (cause, u64::from(since_s).saturating_mul(1_000_000))
         };
+        let (value, bound) = self.judged_by(cause, g);
         self.done = Some(ReleaseDecision { t_us: g.now_us, cause, since_us, value, bound });
         self.done
     }
 
-    /// Notes which causes stand; the first that has stood for long enough, since when,
-    /// its value and its bound.
-    fn confirmed(&mut self, g: &Grounds) -> Option<(Cause, u64, f32, f32)> {
+    /// Notes which causes stand; the first that has stood for long enough, and the second
+    /// since when.
+    fn confirmed(&mut self, g: &Grounds) -> Option<(Cause, u32)> {
         let now_s = math::seconds(g.now_us);
-        for (i, cause) in CAUSES.into_iter().enumerate() {
-            let (stands, value, bound) = self.judge(cause, g);
+        for (i, (cause, stands)) in CAUSES.into_iter().zip(self.standing(g)).enumerate() {
             let Some(rule) = self.rules.get_mut(i) else { continue };
             if !stands {
                 rule.since_s = None;
                 continue;
             }
-            let since = *rule.since_s.get_or_insert(now_s);
+            let since_s = *rule.since_s.get_or_insert(now_s);
             let Rule { confirm_s, daylight, .. } = *rule;
-            if g.now_us < self.floor_us || now_s.saturating_sub(since) < confirm_s {
+            if g.now_us < self.floor_us || now_s.saturating_sub(since_s) < confirm_s {
                 continue;
             }
             if daylight && !self.daylight(g.now_us) {
@@ -218,7 +210,7 @@ impl Release {
                 // It may just have died: that is worth knowing first.
                 continue;
             }
-            return Some((cause, u64::from(since).saturating_mul(1_000_000), value, bound));
+            return Some((cause, since_s));
         }
         None
     }
