@@ -305,4 +305,17 @@ mod tests {
         assert_eq!((floor(-0.5), floor(2.0), floor(-3.0), floor(1.0e20)), (-1, 2, -3, i32::MAX));
         assert_eq!(abs(-2.5), 2.5);
     }
+
+    #[test]
+    fn bounds_are_those_of_the_standard_library() {
+        let odd = [f32::NAN, f32::NEG_INFINITY, -80.0, -0.5, 0.0, 1.0e-30, 1.0, 60.0, f32::MAX];
+        for x in odd {
+            for bound in [-80.0, -1.0, 0.0, 1.0, 1.0e9] {
+                assert_eq!(at_least(x, bound), x.max(bound), "{x} {bound}");
+                assert_eq!(at_most(x, bound), x.min(bound), "{x} {bound}");
+            }
+            let (ours, theirs) = (within(x, -80.0, 60.0), x.clamp(-80.0, 60.0));
+            assert!(ours == theirs || ours.is_nan() && theirs.is_nan(), "{x}");
+        }
+    }
 }

@@ -97,6 +97,11 @@ fn reckoned_sizes_are_those_of_the_records() {
         assert_eq!((got, stored_bytes(got)), (stated, in_log), "{name}");
     }
     assert_eq!((minute_stored(0), minute_stored(59 * 60_000_000)), (24, 72));
+    // Against the plain division, up to the longest deployment there can be.
+    for t_us in (0..4000 * 3_600_000_000_u64).step_by(59_999_999) {
+        let last = t_us / 60_000_000 % 60 == 59;
+        assert_eq!(minute_stored(t_us), if last { 72 } else { 24 }, "{t_us}");
+    }
 }
 
 /// A dead flash, one of a shape that cannot hold a log, and a record too long are
