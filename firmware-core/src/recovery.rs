@@ -19,6 +19,8 @@
 //! A decision does not end it: the estimate goes on, gets better, and takes the
 //! decision back where it no longer bears it out.
 
+use core::cell::Cell;
+
 use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
@@ -126,17 +128,17 @@ fn to_log(x: f32) -> i16 {
     math::within(v, -32_000.0, 32_000.0) as i32 as i16
 }
 
-/// The means of two bins' stored logarithms, or those of the one that is there.
+/// Two bins made one: the means of their logarithms, or what one of them holds.
 fn joined(a: [i16; SIGNALS], b: [i16; SIGNALS]) -> [i16; SIGNALS] {
-    let mut out = a;
-    for (p, q) in out.iter_mut().zip(b) {
-        if *p == MISSING {
-            *p = q;
-        } else if q != MISSING {
-            *p = (i32::from(*p).wrapping_add(i32::from(q)) >> 1) as i16;
-        }
+    let ([a0, a1, a2], [b0, b1, b2]) = (a, b);
+    if a0 == MISSING {
+        return b;
     }
-    out
+    if b0 == MISSING {
+        return a;
+    }
+    let mean = |p: i16, q: i16| (i32::from(p).wrapping_add(i32::from(q)) >> 1) as i16;
+    [mean(a0, b0), mean(a1, b1), mean(a2, b2)]
 }
 
 impl Recovery {
@@ -211,14 +213,15 @@ impl Recovery {
 
     /// Joins bins in pairs to make room.
     fn join(&mut self) {
-        for at in 0..BINS {
-            let read = |i: usize| self.bins.get(i).copied().unwrap_or([MISSING; SIGNALS]);
-            let first = at.saturating_mul(2);
-            // Past the last pair there is nothing: so is the upper half cleared.
-            let pair = joined(read(first), read(first.saturating_add(1)));
-            if let Some(slot) = self.bins.get_mut(at) {
-                *slot = pair;
+        // A pair is read no later than it is written over.
+        let bins = Cell::from_mut(&mut self.bins[..]).as_slice_of_cells();
+        for (slot, pair) in bins.iter().zip(bins.chunks_exact(2)) {
+            if let [a, b] = pair {
+                slot.set(joined(a.get(), b.get()));
             }
+        }
+        if let Some(upper) = self.bins.get_mut(BINS / 2..) {
+            upper.as_flattened_mut().fill(MISSING);
         }
         self.filled = (BINS / 2) as u8;
         self.bin_min = self.bin_min.saturating_mul(2);
@@ -227,25 +230,31 @@ impl Recovery {
     /// The means of the signals; the rest follows with the next samples.
     #[inline(never)]
     fn start_fit(&mut self) {
-        let mut n = 0.0_f32;
-        let [mut m0, mut m1, mut m2] = [0.0_f32; SIGNALS];
+        // Whole numbers, far below 2^24: their sums are exact as `f32`.
+        let mut n = 0_i32;
+        let [mut s0, mut s1, mut s2] = [0_i32; SIGNALS];
         for [y0, y1, y2] in self.kept() {
             if *y0 != MISSING {
-                n += 1.0;
-                m0 += f32::from(*y0) / LOG_SCALE;
-                m1 += f32::from(*y1) / LOG_SCALE;
-                m2 += f32::from(*y2) / LOG_SCALE;
+                n = n.wrapping_add(1);
+                s0 = s0.wrapping_add(i32::from(*y0));
+                s1 = s1.wrapping_add(i32::from(*y1));
+                s2 = s2.wrapping_add(i32::from(*y2));
             }
         }
-        if n < f32::from(FIRST_FIT_BINS) {
+        if n < i32::from(FIRST_FIT_BINS) {
             return;
         }
+        let n = n as f32;
         let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
         self.fit = Some(Fit {
             summed: false,
             point: 0,
             step_h: 1.4 * now_h / f32::from(TIMES),
-            fixed: Fixed { n, mean: [m0 / n, m1 / n, m2 / n], ..Fixed::default() },
+            fixed: Fixed {
+                n,
+                mean: [s0, s1, s2].map(|s| s as f32 / LOG_SCALE / n),
+                ..Fixed::default()
+            },
             best: f32::MIN,
             weight: 0.0,
             past: 0.0,
@@ -384,9 +393,8 @@ impl Course<'_> {
                 let [a0, a1, a2] = xy;
                 xy = [a0 + x * f32::from(y0), a1 + x * f32::from(y1), a2 + x * f32::from(y2)];
             }
-            // A comparison is far cheaper than a call for the lesser of two numbers.
-            let grown = e * growth;
-            e = if grown < 1.0e30 { grown } else { 1.0e30 };
+            // It may grow beyond all numbers, to infinity: then S is 0.
+            e *= growth;
             (c, s) = (c * tc - s * ts, s * tc + c * ts);
         }
         // Normal equations for (1, S, cos, sin), eliminated in that order.
