@@ -434,3 +434,81 @@ impl Course<'_> {
             - 0.5 * unlike * unlike
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{Animal, Breathing, ConfigError, Detector, Logger, Place, Release};
+
+    /// With these bins, the first `filled` of which count.
+    fn holding(bins: [[i16; SIGNALS]; BINS], filled: u8) -> Result<Recovery, ConfigError> {
+        let logger =
+            Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
+        let place = Place { start_unix_s: None, latitude_deg: 0.0, longitude_deg: 0.0 };
+        let animal = Animal { breathing: Breathing::Ram, length_m: None };
+        let config = Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT)?;
+        Ok(Recovery { bins, filled, ..Recovery::new(&config) })
+    }
+
+    /// Bins of any height, some of them missing.
+    fn bins(seed: u32) -> [[i16; SIGNALS]; BINS] {
+        let mut state = seed;
+        let mut next = move || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 16) as i16
+        };
+        [(); BINS].map(|()| {
+            if next() > 20_000 {
+                [MISSING; SIGNALS]
+            } else {
+                [(); SIGNALS].map(|()| next().clamp(-32_000, 32_000))
+            }
+        })
+    }
+
+    #[test]
+    fn pairs_are_joined_and_the_upper_half_is_cleared() -> Result<(), ConfigError> {
+        for seed in 1..100 {
+            let before = bins(seed);
+            let mut r = holding(before, BINS as u8)?;
+            r.join();
+            assert_eq!((usize::from(r.filled), r.bin_min), (BINS / 2, 60));
+            let mut want = Vec::new();
+            for pair in before.as_chunks::<2>().0 {
+                let there = pair.iter().filter(|bin| **bin != [MISSING; SIGNALS]);
+                let n = there.clone().count() as f64;
+                let mut sums = [0.0_f64; SIGNALS];
+                for bin in there {
+                    for (sum, y) in sums.iter_mut().zip(bin) {
+                        *sum += f64::from(*y);
+                    }
+                }
+                let missing = f64::from(MISSING);
+                want.push(sums.map(|sum| if n > 0.0 { (sum / n).floor() } else { missing }));
+            }
+            want.resize(BINS, [f64::from(MISSING); SIGNALS]);
+            assert_eq!(r.bins.map(|bin| bin.map(f64::from)).to_vec(), want, "seed {seed}");
+        }
+        Ok(())
+    }
+
+    #[test]
+    fn a_fit_starts_from_the_means_of_the_bins_that_are_there() -> Result<(), ConfigError> {
+        for seed in 1..100 {
+            let all = bins(seed);
+            let mut r = holding(all, 63)?;
+            r.start_fit();
+            let (mut n, mut sums) = (0.0_f32, [0.0_f32; SIGNALS]);
+            for bin in all.iter().take(63).filter(|bin| **bin != [MISSING; SIGNALS]) {
+                n += 1.0;
+                // One bin after the other, as floats: the sums are exact either way.
+                for (sum, y) in sums.iter_mut().zip(bin) {
+                    *sum += f32::from(*y) / LOG_SCALE;
+                }
+            }
+            let got = r.fit.map(|fit| (fit.fixed.n, fit.fixed.mean));
+            assert_eq!(got, Some((n, sums.map(|sum| sum / n))), "seed {seed}");
+        }
+        Ok(())
+    }
+}
