@@ -206,11 +206,6 @@ impl Recovery {
         }
     }
 
-    /// The bins filled so far.
-    fn kept(&self) -> &[[i16; SIGNALS]] {
-        self.bins.get(..usize::from(self.filled)).unwrap_or_default()
-    }
-
     /// Joins bins in pairs to make room.
     fn join(&mut self) {
         // A pair is read no later than it is written over.
@@ -227,34 +222,14 @@ impl Recovery {
         self.bin_min = self.bin_min.saturating_mul(2);
     }
 
-    /// The means of the signals; the rest follows with the next samples.
-    #[inline(never)]
+    /// Starts a fit: all the work of it follows with the next samples.
     fn start_fit(&mut self) {
-        // Whole numbers, far below 2^24: their sums are exact as `f32`.
-        let mut n = 0_i32;
-        let [mut s0, mut s1, mut s2] = [0_i32; SIGNALS];
-        for [y0, y1, y2] in self.kept() {
-            if *y0 != MISSING {
-                n = n.wrapping_add(1);
-                s0 = s0.wrapping_add(i32::from(*y0));
-                s1 = s1.wrapping_add(i32::from(*y1));
-                s2 = s2.wrapping_add(i32::from(*y2));
-            }
-        }
-        if n < i32::from(FIRST_FIT_BINS) {
-            return;
-        }
-        let n = n as f32;
         let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
         self.fit = Some(Fit {
             summed: false,
             point: 0,
             step_h: 1.4 * now_h / f32::from(TIMES),
-            fixed: Fixed {
-                n,
-                mean: [s0, s1, s2].map(|s| s as f32 / LOG_SCALE / n),
-                ..Fixed::default()
-            },
+            fixed: Fixed::default(),
             best: f32::MIN,
             weight: 0.0,
             past: 0.0,
@@ -274,7 +249,10 @@ impl Recovery {
         };
         if !fit.summed {
             fit.summed = true;
-            course.sum(&mut fit.fixed);
+            fit.fixed = course.sums();
+            if fit.fixed.n < f32::from(FIRST_FIT_BINS) {
+                self.fit = None;
+            }
             return None;
         }
         let per = STEEPS.len() as u16;
@@ -337,11 +315,29 @@ impl Course<'_> {
         (math::cos(angle), math::sin(angle))
     }
 
-    /// The sums that do not depend on the grid point.
-    fn sum(&self, f: &mut Fixed) {
+    /// How many bins hold something, and the means of what they hold.
+    fn means(&self) -> (f32, [f32; SIGNALS]) {
+        // Whole numbers, far below 2^24: their sums are exact as `f32`.
+        let mut n = 0_i32;
+        let [mut s0, mut s1, mut s2] = [0_i32; SIGNALS];
+        for [y0, y1, y2] in self.bins {
+            if *y0 != MISSING {
+                n = n.wrapping_add(1);
+                s0 = s0.wrapping_add(i32::from(*y0));
+                s1 = s1.wrapping_add(i32::from(*y1));
+                s2 = s2.wrapping_add(i32::from(*y2));
+            }
+        }
+        let n = n as f32;
+        (n, [s0, s1, s2].map(|sum| sum as f32 / LOG_SCALE / n))
+    }
+
+    /// What does not depend on the grid point.
+    fn sums(&self) -> Fixed {
+        let (n, mean) = self.means();
+        let [m0, m1, m2] = mean;
         let (tc, ts) = self.turn();
         let (mut c, mut s) = (1.0_f32, 0.0_f32);
-        let [m0, m1, m2] = f.mean;
         let [mut yy, mut cy, mut sy] = [[0.0_f32; SIGNALS]; 3];
         let (mut c1, mut s1, mut cc, mut cs, mut ss) =
             (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
@@ -365,7 +361,7 @@ impl Course<'_> {
             }
             (c, s) = (c * tc - s * ts, s * tc + c * ts);
         }
-        *f = Fixed { c: c1, s: s1, cc, cs, ss, yy, cy, sy, ..*f };
+        Fixed { n, c: c1, s: s1, cc, cs, ss, mean, yy, cy, sy }
     }
 
     /// Log marginal likelihood at one grid point.
@@ -498,6 +494,7 @@ mod tests {
             let all = bins(seed);
             let mut r = holding(all, 63)?;
             r.start_fit();
+            assert_eq!(r.step(0), None);
             let (mut n, mut sums) = (0.0_f32, [0.0_f32; SIGNALS]);
             for bin in all.iter().take(63).filter(|bin| **bin != [MISSING; SIGNALS]) {
                 n += 1.0;
