@@ -29,7 +29,6 @@ pub fn inv_sqrt(x: f32) -> f32 {
 }
 
 /// `sqrt(x)` for `x >= 0`, relative error below 5e-7; 0 for anything else.
-#[inline(never)]
 pub fn sqrt(x: f32) -> f32 {
     x * inv_sqrt(x)
 }
