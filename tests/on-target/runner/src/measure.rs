@@ -148,6 +148,8 @@ struct Rate {
 struct Measured {
     target: Target,
     detectors: elf::Sizes,
+    /// Flash of the detectors where samples come in runs.
+    flash_in_runs: u64,
     image: elf::Sizes,
     step_stack: f64,
     new_stack: f64,
@@ -331,6 +333,7 @@ fn targets(workspace: &std::path::Path, full: bool) -> Result<Vec<Measured>, Str
         let image = build("image", "")?;
         let whole = elf::sizes(&build("proof", "")?)?;
         let bare = elf::sizes(&build("proof", "bare")?)?;
+        let runs = elf::sizes(&build("proof", "runs")?)?;
         let detectors = elf::Sizes {
             flash: whole.flash.saturating_sub(bare.flash),
             ram: whole.ram.saturating_sub(bare.ram),
@@ -339,6 +342,7 @@ fn targets(workspace: &std::path::Path, full: bool) -> Result<Vec<Measured>, Str
         measured.push(Measured {
             target,
             detectors,
+            flash_in_runs: runs.flash.saturating_sub(bare.flash),
             image: elf::sizes(&image)?,
             step_stack: 0.0,
             new_stack: 0.0,
@@ -490,6 +494,7 @@ fn table(measured: &[Measured], model: &Model) -> String {
     let names: Vec<&str> = measured.iter().map(|m| m.target.name).collect();
     let _ = writeln!(t, "{} |\n| --- |{}", names.join(" | "), " ---: |".repeat(names.len()));
     row(&mut t, "flash of the detectors (code and constants)", &|m| m.detectors.flash.to_string());
+    row(&mut t, "the same, where samples are handed in in runs", &|m| m.flash_in_runs.to_string());
     row(&mut t, "flash of the whole test image", &|m| m.image.flash.to_string());
     row(&mut t, "state of the detectors (`size_of::<Tag>()`)", &|m| m.detectors.tag.to_string());
     row(&mut t, "other memory with a fixed place", &|m| {

@@ -12,7 +12,7 @@ use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::{Output, Sample, Tag};
+use firmware_core::tag::{Output, Run, Sample, Tag};
 
 static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
 
@@ -26,6 +26,8 @@ fn main() -> ! {
         cell_left: black_box(None),
         memory_used: black_box(None),
     };
+    let fifo = black_box([sample.accel_g; 32]);
+    let run = Run::accel(black_box(0), black_box(40_000), &fifo);
     let settings = (
         black_box(Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None }),
         black_box(Place { start_unix_s: Some(0), latitude_deg: 0.0, longitude_deg: 0.0 }),
@@ -37,7 +39,7 @@ fn main() -> ! {
     black_box([1_u8, 2, 3][black_box(3)]);
     if cfg!(feature = "bare") {
         loop {
-            black_box((&sample, &settings));
+            black_box((&sample, &run, &settings));
             black_box(Output::default());
         }
     }
@@ -47,7 +49,11 @@ fn main() -> ! {
     let tag = unsafe { (*(&raw mut TAG)).write(Tag::new(config)) };
     let mut out = Output::default();
     loop {
-        tag.step_into(black_box(&sample), &mut out);
+        if cfg!(feature = "runs") {
+            black_box(tag.step_run(black_box(&run), &mut out));
+        } else {
+            tag.step_into(black_box(&sample), &mut out);
+        }
         black_box(&out);
         black_box(&tag.finish());
         black_box((&tag.fate_report(), &tag.recovery(), &tag.release()));
