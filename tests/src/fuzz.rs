@@ -4,16 +4,16 @@
 
 use std::io::Cursor;
 
-use embedded_storage::nor_flash::NorFlash;
+use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use firmware_core::checkpoint::clock::Clocks;
 use firmware_core::checkpoint::cursor::{Cursor as Walk, Memory};
-use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
+use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Resumed, Settings};
 use firmware_core::checkpoint::{Kept, slots};
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Param, Place, Release};
-use firmware_core::log::{Journal, Log};
+use firmware_core::log::{Journal, Log, Regained};
 use firmware_core::message::Message;
-use firmware_core::record::{Record, ResetEvent};
-use firmware_core::tag::{FaultCounters, Output, Sample, Tag};
+use firmware_core::record::{Record, ResetEvent, StartEvent};
+use firmware_core::tag::{Fate, FateReport, FaultCounters, FaultKind, Output, Sample, Tag};
 use host_sim::deployment::Deployment;
 use host_sim::faults::flash::Flash;
 use host_sim::faults::plan::Plan;
@@ -236,26 +236,57 @@ pub fn tag(data: &[u8]) {
     panic!("the tag does not finish");
 }
 
-/// Any bytes as the flash that a tag finds after a reset, and as its state.
-pub fn copies(data: &[u8]) {
-    let layout = Layout {
-        copies: slots::Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 },
-        vitals: slots::Region { from: 8192, slot_bytes: 256, count: 32, mark: 2 },
-    };
+/// Where [`copies`] has them.
+const COPIES: Layout = Layout {
+    copies: slots::Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 },
+    vitals: slots::Region { from: 8192, slot_bytes: 256, count: 32, mark: 2 },
+};
+
+fn copies_config() -> Config {
     let logger = Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 1024.0, mount_deg: None };
     let place = Place { start_unix_s: Some(0), latitude_deg: 0.0, longitude_deg: 0.0 };
     let animal = Animal { breathing: Breathing::Ram, length_m: None };
-    let Ok(config) = Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT) else {
-        return;
-    };
+    Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT).expect("sound")
+}
+
+fn copies_resume(data: &[u8]) -> Resumed {
     let mut flash = Flash::new(4);
     let mut whole = data.to_vec();
     whole.resize(whole.len().min(16_384).next_multiple_of(4), 0xFF);
     flash.write(0, &whole).expect("it fits");
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
-    let settings = Settings::DEFAULT;
-    let resumed = Keeper::resume(config, settings, 1, &mut flash, &layout, &clocks, Reset::Power);
-    assert!(resumed.is_ok());
+    let (config, settings) = (copies_config(), Settings::DEFAULT);
+    let resumed = Keeper::resume(config, settings, 1, &mut flash, &COPIES, &clocks, Reset::Power);
+    resumed.expect("it fits").1
+}
+
+/// An input of [`copies`]: the flash as a tag leaves it that has just begun.
+///
+/// # Panics
+/// Where a resumed tag would not go on from it.
+pub fn copies_input() -> Vec<u8> {
+    let mut flash = Flash::new(4);
+    let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
+    let (config, settings) = (copies_config(), Settings::DEFAULT);
+    Keeper::start(config, settings, 1, &mut flash, &COPIES, &clocks).expect("it fits");
+    let mut bytes = vec![0; flash.capacity()];
+    flash.read(0, &mut bytes).expect("power is on");
+    let resumed = copies_resume(trimmed(&mut bytes));
+    assert!(resumed.tag && resumed.clock, "{resumed:?}");
+    bytes
+}
+
+/// Without the blank end: it is put back where the bytes are read.
+fn trimmed(bytes: &mut Vec<u8>) -> &[u8] {
+    let len = bytes.iter().rposition(|b| *b != 0xFF).map_or(0, |at| at + 1);
+    bytes.truncate(len);
+    bytes
+}
+
+/// Any bytes as the flash that a tag finds after a reset, and as its state.
+pub fn copies(data: &[u8]) {
+    copies_resume(data);
+    let config = copies_config();
     // As a state: changes of a sound one, which the check sum would have caught.
     let mut tag = Tag::new(config);
     let mut bytes = to_bytes(&mut tag);
@@ -283,9 +314,9 @@ pub const JOURNAL_LOG: u32 = 4096;
 pub const JOURNAL_COPIES: slots::Region =
     slots::Region { from: JOURNAL_LOG, slot_bytes: 1024, count: 2, mark: 1 };
 
-/// Any bytes as the flash with log and messages' state that a tag finds after a reset:
-/// what it records from then on is there, and its messages are sound.
-pub fn journal(data: &[u8]) {
+type JournalLog = Log<NorSim<4, 512>>;
+
+fn journal_resume(data: &[u8]) -> (JournalLog, Journal, Regained) {
     let mut bytes = data.to_vec();
     bytes.resize((JOURNAL_LOG + JOURNAL_COPIES.bytes()) as usize, 0xFF);
     let flash = NorSim::<4, 512>::from_bytes(bytes, 0);
@@ -293,7 +324,60 @@ pub fn journal(data: &[u8]) {
     let reset = ResetEvent { t_us: 9_000_000_000, out_us: None, count: 1, reason: 0 };
     let faults = FaultCounters::default();
     let resumed = Journal::resume(1, 7, &mut log, JOURNAL_COPIES, &reset, None, &faults);
-    let (mut journal, _) = resumed.expect("it fits");
+    let (journal, regained) = resumed.expect("it fits");
+    (log, journal, regained)
+}
+
+/// An input of [`journal`]: the flash as a deployment leaves it that is going on, with
+/// minutes and a decision on fate beyond the latest copy.
+///
+/// # Panics
+/// Where a resumed journal would not go on from it.
+pub fn journal_input() -> Vec<u8> {
+    let flash = NorSim::<4, 512>::new((JOURNAL_LOG + JOURNAL_COPIES.bytes()) as usize / 512, 0);
+    let mut log = Log::open(flash, 0, JOURNAL_LOG).expect("it fits");
+    let start = StartEvent {
+        deployment: 7,
+        start_unix_s: Some(1_925_000_000),
+        sample_hz: 25.0,
+        floor_h: 6.0,
+        ceiling_h: 48.0,
+    };
+    let mut journal = Journal::start(1, &start, &mut log, JOURNAL_COPIES).expect("it fits");
+    let mut faults = FaultCounters::default();
+    for n in 0..140 {
+        let mut out = Output { minute: Some(course::minute(n)), ..Output::default() };
+        let t_us = u64::from(n + 1) * 60_000_000;
+        if n == 50 {
+            out.fault = Some(FaultKind::Gap);
+            faults.counts[3] = 1;
+        }
+        if n == 130 {
+            let dead = Fate::Dead;
+            let report = FateReport { fate: dead, event_us: t_us, decided_us: t_us, evidence: 9.5 };
+            out.fate = Some(report);
+        }
+        journal.take(t_us, &out, &faults, journal.fate(), &mut log).expect("kept");
+    }
+    let mut bytes = log.close().into_bytes();
+    let (_, journal, regained) = journal_resume(trimmed(&mut bytes));
+    assert!(regained.copy && regained.minutes > 10 && regained.others > 0, "{regained:?}");
+    assert_eq!(journal.fate(), Fate::Dead);
+    bytes
+}
+
+/// Inputs of the corpus that are made by the code under test, so that they stay sound when a
+/// layout changes: entry, name of the file, what it holds.
+pub type Made = (&'static str, &'static str, fn() -> Vec<u8>);
+/// All of them.
+pub const MADE: [Made; 2] =
+    [("copies", "begun", copies_input), ("journal", "going-on", journal_input)];
+
+/// Any bytes as the flash with log and messages' state that a tag finds after a reset:
+/// what it records from then on is there, and its messages are sound.
+pub fn journal(data: &[u8]) {
+    let faults = FaultCounters::default();
+    let (mut log, mut journal, _) = journal_resume(data);
     let mut kept = Vec::new();
     for n in 70_000..70_070 {
         let out = Output { minute: Some(course::minute(n)), ..Output::default() };

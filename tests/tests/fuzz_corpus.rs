@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use swaymark_tests::fuzz::ENTRIES;
+use swaymark_tests::fuzz::{ENTRIES, MADE};
 
 /// Changed inputs an entry at most, and the time after which no more are tried.
 const CHANGED: usize = 3000;
@@ -70,5 +70,20 @@ fn nothing_in_the_corpus_or_near_it_breaks_an_entry() {
             tried += 1;
         }
         println!("{name}: {} kept inputs, {tried} changed ones", all.len());
+    }
+}
+
+/// What the corpus has of whole copies and journals is what the code writes today. After a
+/// change of a layout: `SWAYMARK_WRITE_CORPUS=1 cargo test -p swaymark-tests --test fuzz_corpus`.
+#[test]
+fn whole_inputs_of_the_corpus_are_of_today() {
+    let corpus = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/corpus");
+    for (entry, name, make) in MADE {
+        let path = corpus.join(entry).join(name);
+        if std::env::var_os("SWAYMARK_WRITE_CORPUS").is_some() {
+            fs::write(&path, make()).expect("can be written");
+        }
+        let held = fs::read(&path).unwrap_or_default();
+        assert!(held == make(), "{} is of another layout", path.display());
     }
 }
