@@ -22,6 +22,8 @@ use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
 use super::records::Records;
 
 const SECOND_US: u64 = 1_000_000;
+/// As in the keeper: so long by the number of samples, and it looks at the clocks.
+const SLOW_US: u64 = 1_500_000;
 /// Four copies of everything and three sectors of vitals.
 const LAYOUT: Layout = Layout {
     copies: slots::Region { from: 0, slot_bytes: SECTOR as u32, count: 4, mark: 0xC0B1 },
@@ -79,6 +81,12 @@ pub struct Log {
     pub unkept_us: u64,
     /// Time without a sound reading of acceleration in all.
     pub deaf_us: u64,
+    /// Time in all in which the depth sensor was silent or stuck.
+    pub depth_us: u64,
+    /// Time on deck in all.
+    pub deck_us: u64,
+    /// Readings of the cell in all that told of less than the cell of the plain run.
+    pub cell_low: u32,
     /// Time in water that the tag's sensors could tell in all: wet, or deep.
     pub in_water_us: u64,
     /// When the fire pin first went high.
@@ -96,6 +104,70 @@ pub struct Log {
     pub ahead_us: u64,
     /// Most that it was behind.
     pub behind_us: u64,
+}
+
+/// What a tag was told, in the time that it was told.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Told {
+    /// A sample.
+    Sample(Sample),
+    /// A second without samples.
+    Tick(u64),
+}
+
+impl Told {
+    fn t_us(&self) -> u64 {
+        match self {
+            Told::Sample(sample) => sample.t_us,
+            Told::Tick(t_us) => *t_us,
+        }
+    }
+}
+
+/// All that the state of the tag that runs came from: what a reset took with it is
+/// taken out again.
+#[derive(Clone, Debug, Default)]
+struct Lineage {
+    told: Vec<Told>,
+    /// Samples since the keeper looked at the clocks, and its latest reading of the timer.
+    samples: u32,
+    timer_us: Option<u64>,
+}
+
+impl Lineage {
+    /// A step of a keeper that had `looked_us` on its timer at the last look before it.
+    /// It does not tell which time it gave the sample, so that is worked out again here.
+    fn step(&mut self, keeper: &Keeper, sample: Sample, looked_us: u64, period_us: u64) {
+        let timer_us = sample.t_us;
+        let stands = self.timer_us.is_some_and(|last_us| timer_us <= last_us);
+        self.timer_us = Some(timer_us);
+        self.samples += 1;
+        let sampled_us = u64::from(self.samples) * period_us;
+        let since_us = timer_us.wrapping_sub(looked_us);
+        let now_us = keeper.now_us();
+        let t_us = if since_us >= SECOND_US || sampled_us >= SLOW_US {
+            self.samples = 0;
+            now_us
+        } else {
+            now_us + if stands { sampled_us } else { since_us }
+        };
+        self.told.push(Told::Sample(Sample { t_us, ..sample }));
+    }
+
+    fn idle(&mut self, keeper: &Keeper, timer_us: u64) {
+        self.samples = 0;
+        self.timer_us = Some(timer_us);
+        self.told.push(Told::Tick(keeper.now_us()));
+    }
+
+    /// After a reset: what came after the copy is gone.
+    fn resume(&mut self, copy_us: Option<u64>) {
+        self.samples = 0;
+        self.timer_us = None;
+        let copy_us = copy_us.unwrap_or(0);
+        let len = self.told.iter().rposition(|t| t.t_us() < copy_us).map_or(0, |at| at + 1);
+        self.told.truncate(len);
+    }
 }
 
 /// The hardware and the code that runs on it.
@@ -138,6 +210,8 @@ pub struct Hardware {
     log: Log,
     /// Log and messages, where they are wanted.
     records: Option<Box<Records>>,
+    /// What the tag was told, where it is wanted.
+    lineage: Option<Lineage>,
 }
 
 impl Hardware {
@@ -175,6 +249,7 @@ impl Hardware {
             depth_when_freed_m: 0.0,
             log: Log::default(),
             records: None,
+            lineage: None,
         }
     }
 
@@ -196,6 +271,23 @@ impl Hardware {
         self.rng = ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED);
         self.next = 0;
         self.plan = plan;
+    }
+
+    /// From now on remembers what the tag was told, which so far was `told`.
+    pub(super) fn follow(&mut self, told: Vec<Told>) {
+        let mut lineage = Lineage { told, samples: 0, timer_us: None };
+        if let Some(keeper) = &self.keeper {
+            let looked_us = keeper.clock().timer_us();
+            let since = |t: &&Told| t.t_us() > looked_us;
+            lineage.samples = lineage.told.iter().rev().take_while(since).count() as u32;
+            lineage.timer_us = lineage.told.last().map(Told::t_us);
+        }
+        self.lineage = Some(lineage);
+    }
+
+    /// What the state of the tag came from; it is remembered no longer.
+    pub(super) fn told(&mut self) -> Vec<Told> {
+        self.lineage.take().map_or(Vec::new(), |l| l.told)
     }
 
     /// What happened so far.
@@ -346,6 +438,9 @@ impl Hardware {
                         let before_us = self.log.stretches.last().map_or(0, |(from, _)| *from);
                         self.log.unkept_us += before_us.saturating_sub(resumed.tag_us);
                     }
+                    if let Some(lineage) = &mut self.lineage {
+                        lineage.resume(resumed.tag.then_some(resumed.tag_us));
+                    }
                     self.log.anew += u32::from(!resumed.tag);
                     self.log.clock_lost += u32::from(!resumed.clock);
                     if let Some(records) = &mut self.records {
@@ -383,6 +478,7 @@ impl Hardware {
     fn place(&mut self, world: &Sample) -> Sample {
         let mut here = *world;
         if self.on_deck(world.t_us) {
+            self.log.deck_us += u64::from(self.config.sample_us());
             let rock = (world.t_us as f64 * 1e-6 * 1.1).sin() as f32 * 0.05;
             here.accel_g = [rock, 0.3 * rock, 1.0 - 0.2 * rock]
                 .map(|a| a + 0.004 * (self.rng.random::<f32>() - 0.5));
@@ -414,13 +510,17 @@ impl Hardware {
         let true_us = world.t_us;
         let mut sensed = *world;
         sensed.depth_m = match self.depth {
-            Some(Failed { until_us, repeats }) if true_us < until_us => sensed.depth_m.and(repeats),
+            Some(Failed { until_us, repeats }) if true_us < until_us => {
+                self.log.depth_us += u64::from(self.config.sample_us());
+                sensed.depth_m.and(repeats)
+            }
             _ => sensed.depth_m,
         };
         if let Some((until_us, _, left)) = self.sag
             && true_us < until_us
             && sensed.cell_left.is_some()
         {
+            self.log.cell_low += u32::from(left.is_some());
             sensed.cell_left = left.or(sensed.cell_left);
         }
         let accel = self.accel.filter(|f| true_us < f.until_us);
@@ -456,7 +556,11 @@ impl Hardware {
         let ran = match sensed {
             Some(mut sample) => {
                 sample.t_us = clocks.timer_us;
+                let looked_us = keeper.clock().timer_us();
                 keeper.step(&sample, wet, clocks, &mut self.flash, &mut self.pins, out);
+                if let Some(lineage) = &mut self.lineage {
+                    lineage.step(keeper, sample, looked_us, self.config.sample_us().into());
+                }
                 if let (Some(records), Some(left)) = (&mut self.records, sample.cell_left) {
                     records.cell(left);
                 }
@@ -469,6 +573,9 @@ impl Hardware {
                 }
                 self.next_idle_us = true_us + SECOND_US;
                 out.release = keeper.idle(wet, clocks, &mut self.flash, &mut self.pins);
+                if let Some(lineage) = &mut self.lineage {
+                    lineage.idle(keeper, clocks.timer_us);
+                }
                 out.release.is_some()
             }
         };

@@ -11,18 +11,21 @@
 //! * log and messages: every minute and fate that was acknowledged is there, no minute
 //!   twice, and the messages tell what the tag tells;
 //! * the decision: cause of release, and fate at that time, are those without faults, unless the
-//!   plan took the evidence, or a clock took the time.
+//!   plan took the evidence, or a clock took the time. Where they differ, something was
+//!   lost before either was taken, and a tag that is never reset, given the samples
+//!   that were left at the times that the tag took them for, decides the same at the same
+//!   time ([`Witness`]).
 
 use std::path::Path;
 
 use firmware_core::checkpoint::keeper;
 use firmware_core::config::{Config, Release};
 use firmware_core::record::{cause_code, cause_of, fate_code, fate_of};
-use firmware_core::tag::{Cause, Fate, Output, Sample};
+use firmware_core::tag::{Cause, Fate, Output, ReleaseDecision, Sample, Tag};
 use serde::{Deserialize, Serialize};
 
-use super::hardware::{Hardware, Log};
-use super::plan::{Drawn, Fault, Which};
+use super::hardware::{Hardware, Log, Told};
+use super::plan::Drawn;
 use super::random::{self, Harshness};
 use super::records::Wrong;
 use crate::deployment::{Deployment, beside};
@@ -46,8 +49,11 @@ const LOG_BLOCKS: usize = 28;
 const AFTERWARDS_US: u64 = 2 * 3600 * SECOND_US;
 /// Time between marks of the run without faults, min.
 const MARK_MIN: usize = 60;
-/// Evidence that a plan may take and still leave the decision as it was.
+/// Evidence that a plan may take and still leave the decision as it was, but for a recovery
+/// that is decided near the ceiling.
 const EVIDENCE_US: u64 = 20 * 60 * SECOND_US;
+/// Of the plans that decide as without faults, one in so many is put to the witness too (prime to the number of deployments).
+const WITNESSED: u64 = 7;
 
 /// A deployment to run plans over, and what became of it without faults.
 pub struct Base {
@@ -60,6 +66,8 @@ pub struct Base {
     ceiling_us: u64,
     /// Fate, cause of release and first firing without faults.
     pub plain: Outcome,
+    /// When it decided to let go without faults.
+    decided_us: u64,
     /// The run without faults, kept before it decides to let go: the row that comes
     /// next, and the hardware as it was.
     marks: Vec<(usize, Hardware)>,
@@ -78,6 +86,123 @@ pub struct Outcome {
     pub fired_us: Option<u64>,
     /// Recovery as last estimated: when, and when that was decided, s of tag time.
     pub recovery_s: Option<(f32, Option<f64>)>,
+}
+
+/// What a plan took before the decision without faults or its own, whichever came first: what
+/// came later cannot have made them differ.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lost {
+    /// Time away, microseconds.
+    pub away_us: u64,
+    /// Time by which copies were old from which the detectors went on, microseconds.
+    pub unkept_us: u64,
+    /// Time without a sound reading of acceleration, microseconds.
+    pub deaf_us: u64,
+    /// Time with a depth sensor that was silent or stuck, microseconds.
+    pub depth_us: u64,
+    /// Time on deck, microseconds.
+    pub deck_us: u64,
+    /// Readings of a cell that was low.
+    pub cell_low: u32,
+    /// Resets after which the detectors had to start anew.
+    pub anew: u32,
+    /// Most that the tag's clock was wrong by, microseconds.
+    pub clock_us: u64,
+}
+
+impl Lost {
+    fn of(log: &Log) -> Self {
+        Lost {
+            away_us: log.away_us,
+            unkept_us: log.unkept_us,
+            deaf_us: log.deaf_us,
+            depth_us: log.depth_us,
+            deck_us: log.deck_us,
+            cell_low: log.cell_low,
+            anew: log.anew,
+            clock_us: log.ahead_us.max(log.behind_us),
+        }
+    }
+
+    /// Time gone with resets and without readings, microseconds.
+    fn time_us(&self) -> u64 {
+        self.away_us + self.unkept_us + self.deaf_us
+    }
+
+    /// Nothing else was, and the clock was right to a second or two.
+    fn only_time(&self) -> bool {
+        let Lost { depth_us, deck_us, cell_low, anew, clock_us, .. } = *self;
+        depth_us == 0 && deck_us == 0 && cell_low == 0 && anew == 0 && clock_us < 2 * SECOND_US
+    }
+
+    /// Nothing was.
+    pub fn nothing(&self) -> bool {
+        *self == Lost::default()
+    }
+
+    /// Why a decision may differ from the one without faults.
+    fn excuse(&self) -> Option<Excuse> {
+        if self.clock_us > EVIDENCE_US {
+            Some(Excuse::ClockTookTime)
+        } else if self.depth_us > 0 || self.deaf_us > EVIDENCE_US {
+            Some(Excuse::SensorLost)
+        } else if self.cell_low > 0 {
+            Some(Excuse::CellLow)
+        } else if self.anew > 0 {
+            Some(Excuse::CopiesLost)
+        } else if self.deck_us > 0 {
+            Some(Excuse::OnDeck)
+        } else if self.time_us() > EVIDENCE_US {
+            Some(Excuse::Away)
+        } else {
+            None
+        }
+    }
+}
+
+/// A run under a plan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Run {
+    /// What became of the deployment.
+    pub outcome: Outcome,
+    /// What the plan took before the decision.
+    pub lost: Lost,
+    /// What is wrong with log and messages.
+    pub wrong: Vec<Wrong>,
+    /// What happened.
+    pub log: Log,
+}
+
+/// All that is left of the evidence when the tag decides to let go, or at the end where it
+/// never does.
+struct Witness {
+    told: Vec<Told>,
+    decision: Option<ReleaseDecision>,
+    fate: Fate,
+}
+
+impl Witness {
+    /// A tag that is never reset decides the same on it at the same time. Where its
+    /// accelerometer gives nothing, or its copy is behind, it is the release clock that
+    /// holds the ceiling.
+    fn agrees(&self, config: Config, ceiling_us: u64) -> bool {
+        let mut tag = Tag::new(config);
+        let mut out = Output::default();
+        for told in &self.told {
+            match told {
+                Told::Sample(sample) => tag.step_into(sample, &mut out),
+                Told::Tick(t_us) => {
+                    tag.tick(*t_us);
+                }
+            }
+        }
+        if self.decision.is_none() {
+            while tag.finish().is_some() {}
+        }
+        let clock = |d: &ReleaseDecision| d.cause == Cause::Ceiling && d.t_us >= ceiling_us;
+        let held = tag.release().is_none() && self.decision.as_ref().is_some_and(clock);
+        tag.fate() == self.fate && (held || tag.release() == self.decision)
+    }
 }
 
 mod fate_as_code {
@@ -155,71 +280,106 @@ impl Base {
                 fired_us: None,
                 recovery_s: None,
             },
+            decided_us: u64::MAX,
             marks: Vec::new(),
         };
         let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
         let mut marks = Vec::new();
         let hardware = Hardware::new(base.config, keeper::Settings::DEFAULT, plain);
         let hardware = hardware.with_records(LOG_BLOCKS);
-        base.plain = base.run_from(0, hardware, Some(&mut marks)).0;
+        let (run, decided_us, _) = base.run_from(0, hardware, Some(&mut marks));
+        base.plain = run.outcome;
+        base.decided_us = decided_us;
         base.marks = marks;
         Ok(base)
     }
 
     /// Runs a plan over it, from the start.
-    pub fn run(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
-        let hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
-        let hardware = hardware.with_records(LOG_BLOCKS);
-        self.run_from(0, hardware, None)
+    pub fn run(&self, plan: Drawn) -> Run {
+        self.run_from(0, self.fresh(plan), None).0
     }
 
     /// Runs a plan over it, from the latest mark before its first fault: up to there
     /// all is as without faults, and was worked out once.
-    pub fn run_on(&self, plan: Drawn) -> (Outcome, Vec<Wrong>, Log) {
+    pub fn run_on(&self, plan: Drawn) -> Run {
+        self.run_witnessed(plan).0
+    }
+
+    fn fresh(&self, plan: Drawn) -> Hardware {
+        let hardware = Hardware::new(self.config, keeper::Settings::DEFAULT, plan);
+        let mut hardware = hardware.with_records(LOG_BLOCKS);
+        hardware.follow(Vec::new());
+        hardware
+    }
+
+    fn run_witnessed(&self, plan: Drawn) -> (Run, Witness) {
         let first_us = if plan.deck_until_us > 0 {
             0
         } else {
             plan.faults.first().map_or(u64::MAX, |(at_us, _)| *at_us)
         };
         let before = |(row, _): &&(usize, Hardware)| *row as u64 * self.period_us <= first_us;
-        match self.marks.iter().rev().find(before) {
-            None => self.run(plan),
+        let (row, hardware) = match self.marks.iter().rev().find(before) {
+            None => (0, self.fresh(plan)),
             Some((row, hardware)) => {
                 let mut hardware = hardware.clone();
                 hardware.go_on_under(plan);
-                self.run_from(*row, hardware, None)
+                hardware.follow((0..*row).map(|n| Told::Sample(self.sample(n))).collect());
+                (*row, hardware)
             }
-        }
+        };
+        let (run, _, witness) = self.run_from(row, hardware, None);
+        (run, witness)
     }
 
+    /// A row as the world has it; readings of cell and memory come once a minute.
+    fn sample(&self, n: usize) -> Sample {
+        let row = &self.rows[n];
+        let mut sample = Sample::accel(n as u64 * self.period_us, row.accel_g);
+        sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
+        if n % self.minute() == 0 {
+            sample.cell_left = Some(0.9);
+            sample.memory_used = Some(0.1);
+        }
+        sample
+    }
+
+    /// Rows in a minute.
+    fn minute(&self) -> usize {
+        (60 * SECOND_US / self.period_us) as usize
+    }
+
+    /// The run, when it was decided to let go (world's time), and what that was decided on.
     fn run_from(
         &self,
         first: usize,
         mut hardware: Hardware,
         mut marks: Option<&mut Vec<(usize, Hardware)>>,
-    ) -> (Outcome, Vec<Wrong>, Log) {
+    ) -> (Run, u64, Witness) {
         let mut out = Output::default();
-        // Fate when the tag decided to let go: afterwards it is a package on its own.
-        let mut fate = None;
-        // Readings of cell and memory once a minute; a mark lies on one.
-        let minute = (60 * SECOND_US / self.period_us) as usize;
-        for (n, row) in self.rows.iter().enumerate().skip(first) {
+        // As the tag decided to let go: afterwards it is a package on its own.
+        let mut witness: Option<Witness> = None;
+        let mut lost: Option<Lost> = None;
+        let mut decided_us = u64::MAX;
+        for n in first..self.rows.len() {
             if let Some(marks) = &mut marks
                 && n > 0
-                && n % (MARK_MIN * minute) == 0
+                && n % (MARK_MIN * self.minute()) == 0
                 && hardware.decision().is_none()
             {
                 marks.push((n, hardware.clone()));
             }
-            let mut sample = Sample::accel(n as u64 * self.period_us, row.accel_g);
-            sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
-            if n % minute == 0 {
-                sample.cell_left = Some(0.9);
-                sample.memory_used = Some(0.1);
-            }
+            let sample = self.sample(n);
             hardware.step(&sample, &mut out);
-            if fate.is_none() && hardware.decision().is_some() {
-                fate = hardware.tag().map(|t| t.fate());
+            if witness.is_none()
+                && let (Some(decision), Some(tag)) = (hardware.decision(), hardware.tag())
+            {
+                let fate = tag.fate();
+                decided_us = sample.t_us;
+                witness = Some(Witness { told: hardware.told(), decision: Some(decision), fate });
+            }
+            if lost.is_none() && (witness.is_some() || sample.t_us >= self.decided_us) {
+                lost = Some(Lost::of(hardware.log()));
             }
             let free_us = hardware.log().free_us;
             if free_us.is_some_and(|us| sample.t_us >= us + AFTERWARDS_US) {
@@ -228,18 +388,25 @@ impl Base {
         }
         while hardware.finish().is_some() {}
         let last = hardware.tag().map_or(Fate::Undetermined, |t| t.fate());
+        let witness = witness.unwrap_or_else(|| Witness {
+            told: hardware.told(),
+            decision: None,
+            fate: last,
+        });
+        let decision = hardware.decision();
         let outcome = Outcome {
-            fate: fate.unwrap_or(last),
-            cause: hardware.decision().map(|d| d.cause),
+            fate: witness.fate,
+            cause: decision.map(|d| d.cause),
             fired_us: hardware.log().fired_us,
             recovery_s: hardware
                 .tag()
                 .and_then(|t| t.recovery())
                 .map(|r| (r.t_s, r.decided_us.map(|us| us as f64 * 1e-6))),
         };
-        let decision = hardware.decision();
         let wrong = hardware.records().map_or(Vec::new(), |r| r.check(last, decision.as_ref()));
-        (outcome, wrong, hardware.log().clone())
+        let log = hardware.log().clone();
+        let lost = lost.unwrap_or_else(|| Lost::of(&log));
+        (Run { outcome, lost, wrong, log }, decided_us, witness)
     }
 
     fn end_us(&self) -> u64 {
@@ -262,7 +429,7 @@ impl Base {
     fn judge(&self, base: usize, seed: u64, harshness: Harshness) -> Verdict {
         let hours = self.end_us() as f64 / 3.6e9;
         let plan = random::plan(seed, harshness, hours);
-        let (outcome, wrong, log) = self.run_on(plan.clone());
+        let (Run { outcome, lost, wrong, log }, witness) = self.run_witnessed(plan.clone());
         let mut broken: Vec<Broken> = wrong.iter().map(Broken::of).collect();
         if outcome.fired_us.is_some_and(|t| t < self.floor_us) {
             broken.push(Broken::BeforeFloor);
@@ -289,29 +456,28 @@ impl Base {
         let same_fate = outcome.fate == self.plain.fate;
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
-        let excuse = excuse(&plan, &log);
-        Verdict { seed, base, outcome, broken, same, marginal, excuse, away, decked, log }
-    }
-}
-
-/// Why a decision may differ from the one without faults.
-fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
-    let sensor = plan.faults.iter().any(|(_, f)| {
-        matches!(f, Fault::Sensor { which: Which::Accel | Which::Depth, .. })
-            || matches!(f, Fault::Sag { cell_left: Some(_), .. })
-    });
-    if log.ahead_us > EVIDENCE_US {
-        Some(Excuse::ClockTookTime)
-    } else if sensor {
-        Some(Excuse::SensorLost)
-    } else if log.anew > 0 {
-        Some(Excuse::CopiesLost)
-    } else if plan.deck_until_us > 0 {
-        Some(Excuse::OnDeck)
-    } else if log.away_us + log.deaf_us + log.unkept_us > EVIDENCE_US {
-        Some(Excuse::Away)
-    } else {
-        None
+        let witnessed = !same || seed / 2 % WITNESSED == 0;
+        if witnessed && !witness.agrees(self.config, self.ceiling_us) {
+            broken.push(Broken::DecidesOtherwise);
+        }
+        if !same && lost.nothing() {
+            broken.push(Broken::NothingLost);
+        }
+        let excuse = lost.excuse();
+        Verdict {
+            seed,
+            base,
+            outcome,
+            broken,
+            same,
+            marginal,
+            witnessed,
+            lost,
+            excuse,
+            away,
+            decked,
+            log,
+        }
     }
 }
 
@@ -320,8 +486,10 @@ fn excuse(plan: &Drawn, log: &Log) -> Option<Excuse> {
 pub enum Excuse {
     /// Across a reset a wrong clock brought the ceiling nearer.
     ClockTookTime,
-    /// The accelerometer or the depth sensor failed, or the cell was low.
+    /// The depth sensor failed, or for more than 20 min the accelerometer.
     SensorLost,
+    /// The cell was low.
+    CellLow,
     /// No whole copy of the detectors' state was left.
     CopiesLost,
     /// Part of the trace was spent on deck.
@@ -348,6 +516,10 @@ pub enum Broken {
     RecordTwice,
     /// A message tells another fate or reason to let go than the tag.
     MessageWrong,
+    /// A tag that was never reset decides otherwise on the evidence that was left.
+    DecidesOtherwise,
+    /// The decision differs from the one without faults, and no evidence was lost before.
+    NothingLost,
 }
 
 impl Broken {
@@ -375,6 +547,10 @@ pub struct Verdict {
     pub same: bool,
     /// They are not, by a recovery that was decided just before the ceiling or just not.
     pub marginal: bool,
+    /// A tag that was never reset was asked.
+    pub witnessed: bool,
+    /// What was lost before the decision.
+    pub lost: Lost,
     /// What took the evidence, if anything.
     pub excuse: Option<Excuse>,
     /// The tag had no power at the ceiling.
@@ -438,11 +614,20 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
         None,
         Some(Excuse::ClockTookTime),
         Some(Excuse::SensorLost),
+        Some(Excuse::CellLow),
         Some(Excuse::CopiesLost),
         Some(Excuse::OnDeck),
         Some(Excuse::Away),
     ] {
-        let name = excuse.map_or("evidence whole".into(), |e| format!("{e:?}"));
+        let name = match excuse {
+            None => "nothing or less than 20 min lost before it",
+            Some(Excuse::ClockTookTime) => "clock wrong by more than 20 min",
+            Some(Excuse::SensorLost) => "depth sensor failed, or accelerometer for 20 min",
+            Some(Excuse::CellLow) => "cell low",
+            Some(Excuse::CopiesLost) => "detectors started anew",
+            Some(Excuse::OnDeck) => "time on deck",
+            Some(Excuse::Away) => "away, deaf or set back for more than 20 min",
+        };
         let _ = writeln!(
             text,
             "  {name}: {} of {}, {} more but for a marginal recovery",
@@ -451,5 +636,36 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
             count(&|v| v.marginal && v.excuse == excuse)
         );
     }
+    let _ = writeln!(
+        text,
+        "nothing lost before it: {} of {} as without faults",
+        count(&|v| v.same && v.lost.nothing()),
+        count(&|v| v.lost.nothing())
+    );
+    let _ = writeln!(
+        text,
+        "differ: {}; of these with nothing lost {}; a tag never reset, given what was left, \
+         decides the same at the same time in {}",
+        count(&|v| !v.same),
+        count(&|v| v.broken.contains(&Broken::NothingLost)),
+        count(&|v| !v.same && !v.broken.contains(&Broken::DecidesOtherwise))
+    );
+    let _ = writeln!(
+        text,
+        "of those that do not differ, it was asked in {} and does so in {}",
+        count(&|v| v.same && v.witnessed),
+        count(&|v| v.same && v.witnessed && !v.broken.contains(&Broken::DecidesOtherwise))
+    );
+    let least = |f: &dyn Fn(&Verdict) -> bool| {
+        let time_us = verdicts.iter().filter(|v| f(v)).map(|v| v.lost.time_us()).min();
+        time_us.map_or("-".into(), |us| format!("{:.1} min", us as f64 / 6e7))
+    };
+    let _ = writeln!(
+        text,
+        "least time lost with which a decision differed, where only time was: {}; but for a \
+         marginal recovery: {}",
+        least(&|v| !v.same && v.lost.only_time()),
+        least(&|v| !v.same && !v.marginal && v.lost.only_time())
+    );
     text
 }
