@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 
 use clap::ValueEnum;
+use firmware_core::message::MESSAGE_BYTES;
 use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::html;
 use host_sim::problem::Problem;
@@ -46,13 +47,13 @@ pub struct Args {
     #[arg(long)]
     minutes: bool,
     /// Write a page to look at: FILE.html, or with several traces a folder for NAME.html of each
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["faults", "image", "messages"])]
     report: Option<PathBuf>,
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
     /// Have the hardware go wrong as this plan says: resets, buses, sensors, clocks, flash, cell
-    #[arg(long, value_name = "PLAN.toml", conflicts_with_all = ["image", "messages"])]
+    #[arg(long, value_name = "PLAN.toml")]
     faults: Option<PathBuf>,
     /// Write the flash of the tag as it would be at the end (one trace only; `swaymark unpack` reads it)
     #[arg(long, value_name = "FILE")]
@@ -176,7 +177,7 @@ pub fn run(args: &Args) -> Status {
                         None => std::mem::take(&mut prepared.notices),
                     };
                     let done = match (plan, page) {
-                        (Some(plan), _) => prepared.run_with_faults(plan),
+                        (Some(plan), _) => ran_with_faults(args, prepared, plan),
                         (None, Some(path)) => with_page(prepared, path),
                         (None, None) => ran(args, prepared),
                     };
@@ -223,16 +224,43 @@ fn ran(args: &Args, prepared: replay::Prepared) -> Result<Report, Problem> {
         return prepared.run();
     }
     let (report, mut kept) = prepared.run_keeping(args.bursts)?;
+    let refused = kept.refused();
+    let messages = kept.messages().to_vec();
+    write_kept(args, kept.image(), &messages, refused)?;
+    Ok(report)
+}
+
+/// The same on hardware that goes wrong.
+fn ran_with_faults(
+    args: &Args,
+    prepared: replay::Prepared,
+    plan: &Drawn,
+) -> Result<Report, Problem> {
+    if args.image.is_none() && args.messages.is_none() {
+        return prepared.run_with_faults(plan);
+    }
+    let (report, mut left) = prepared.run_keeping_with_faults(plan, args.bursts)?;
+    let (messages, refused) = (left.round().to_vec(), left.refused);
+    write_kept(args, left.image(), &messages, refused)?;
+    Ok(report)
+}
+
+fn write_kept(
+    args: &Args,
+    image: &[u8],
+    messages: &[[u8; MESSAGE_BYTES]],
+    refused: u32,
+) -> Result<(), Problem> {
     if let Some(path) = &args.image {
-        kept.write_image(path)?;
+        replay::write_image(path, image)?;
     }
     if let Some(path) = &args.messages {
-        kept.write_messages(path)?;
+        replay::write_messages(path, messages)?;
     }
-    if !args.quiet && kept.refused() > 0 {
-        cli::notice(format_args!("the memory took no record at {} steps", kept.refused()));
+    if !args.quiet && refused > 0 {
+        cli::notice(format_args!("the memory took no record at {refused} steps"));
     }
-    Ok(report)
+    Ok(())
 }
 
 struct Printer<'a> {

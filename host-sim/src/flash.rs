@@ -51,6 +51,12 @@ pub struct Uses {
     pub breaches: u64,
 }
 
+/// Bytes of a flash up to the last block that is not blank.
+pub fn used(bytes: &[u8], block: usize) -> &[u8] {
+    let blocks = bytes.iter().rposition(|b| *b != 0xFF).map_or(0, |at| at / block + 1);
+    &bytes[..(blocks * block).min(bytes.len())]
+}
+
 /// A flash of words of `WORD` bytes and blocks of `BLOCK` bytes.
 #[derive(Clone, Debug)]
 pub struct NorSim<const WORD: usize = 4, const BLOCK: usize = 4096> {

@@ -4,6 +4,8 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use host_sim::faults::plan::{Fault, Plan};
+use host_sim::replay::{self, Keep};
+use host_sim::unpack::{ImageReport, MessageReport};
 use serde_json::Value;
 
 const DOC: &str = include_str!("../../docs/faults.md");
@@ -101,6 +103,107 @@ fn faults_come_as_planned() {
     let out = swaymark(&["replay", &trace, "--faults", &plan]);
     let text = String::from_utf8_lossy(&out.stdout);
     assert!(text.contains("2 resets, 92 s away"), "{text}");
+}
+
+/// What a tag leaves in its flash and sends whose hardware went wrong is what its report says.
+#[test]
+fn the_image_of_a_faulted_tag_tells_what_its_report_tells() {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("../demo-data");
+    let text = "seed = 11\n[[reset]]\nbetween_h = [0.5, 23]\ncount = 25\naway_s = [1, 900]\n\
+                mid_write = true\n\
+                [[reset]]\nbetween_h = [0.5, 23]\ncount = 10\nkind = \"watchdog\"\naway_s = 2\n\
+                [[bus]]\nbetween_h = [1, 23]\ncount = 20\nlasts_s = [1, 60]\n";
+    let plan = Plan::parse("plan.toml", text.as_bytes())
+        .and_then(|p| p.draw().map_err(host_sim::problem::Problem::new));
+    let plan = plan.expect("sound");
+    let keep = Keep { beats: true, minutes: true };
+    let trace = demo.join("death-first-hour-0005.csv.gz");
+    let prepared = replay::prepare(&trace, None, keep, |file| Box::new(file)).expect("a demo");
+    let (report, mut left) = prepared.run_keeping_with_faults(&plan, true).expect("runs");
+    assert_eq!(left.refused, 0);
+    let resets = report.injected.as_ref().expect("told").resets;
+    assert!(resets >= 30, "{resets}");
+
+    let image = ImageReport::new("image", left.image(), None);
+    assert_eq!(image.missing.len(), 0);
+    let minutes = report.minutes.as_ref().expect("kept");
+    assert!(minutes.is_sorted_by(|a, b| a.t_s < b.t_s), "a minute is told twice");
+    let times = |m: &[replay::Minute]| m.iter().map(|m| m.t_s).collect::<Vec<_>>();
+    assert_eq!(times(&image.minutes), times(minutes));
+    assert!(minutes.len() > 1000);
+    for (got, want) in image.minutes.iter().zip(minutes) {
+        assert_eq!(
+            (got.state, got.beats_per_min.is_some()),
+            (want.state, want.beats_per_min.is_some())
+        );
+        // Within half a step of each field (docs/records.md).
+        let near = |a: f32, b: f32, step: f32| (a - b).abs() <= 0.5001 * step;
+        let beats = |m: &replay::Minute| m.beats_per_min.unwrap_or(0.0);
+        assert!(near(beats(got), beats(want), 1.0 / 128.0), "{got:?} for {want:?}");
+        assert!(near(got.vedba_g, want.vedba_g, 1.0 / 8192.0), "{got:?} for {want:?}");
+        assert!(near(got.pitch_deg, want.pitch_deg, 180.0 / 127.0), "{got:?} for {want:?}");
+    }
+    let beats_s: Vec<f64> = report.beats.times_s.as_ref().expect("kept").iter().collect();
+    assert_eq!(report.beats.count, beats_s.len() as u64);
+    assert!(beats_s.is_sorted_by(|a, b| a < b), "a beat is told twice");
+
+    let event = |name| image.events.iter().rfind(move |e| e.event == name);
+    let fate = event("fate").expect("decided");
+    assert_eq!((fate.what, fate.since_s), (Some("dead"), report.fate_t_s));
+    assert_eq!(Some(fate.t_s), report.fate_decided_t_s);
+    let release = event("release").expect("let go");
+    assert_eq!((Some(release.t_s), release.bound), (report.release.t_s, report.release.bound));
+    assert_eq!(release.what, Some(report.release.cause));
+    // A reset while the tag is away is none that it can know of.
+    let told = image.events.iter().filter(|e| e.event == "reset").count();
+    assert!((20..=resets as usize).contains(&told), "{told} of {resets} resets");
+
+    let lines: Vec<String> =
+        left.round().iter().map(|m| m.iter().map(|b| format!("{b:02x}")).collect()).collect();
+    let told = MessageReport::new("messages", &lines.join("\n")).expect("hexadecimal");
+    let d = &told.deployments[0];
+    assert_eq!((told.refused.len(), d.messages, d.deployment, d.fate), (0, 12, 5, "dead"));
+    assert!((d.fate_t_s.expect("known") - report.fate_t_s.expect("known")).abs() <= 30.0);
+    assert_eq!(d.release_cause, Some(report.release.cause));
+    assert!(d.checks.contains(&"reset") && d.course.whole);
+}
+
+/// The same by the commands, and what does not go together.
+#[test]
+fn the_commands_write_and_read_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let trace = trace(folder.path());
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let (plan, image, messages) = (path("plan.toml"), path("tag.flash"), path("tag.txt"));
+    let text = "[[reset]]\nat_h = 0.2\naway_s = 90\nmid_write = true\n";
+    std::fs::write(&plan, text).expect("written");
+    let args = ["replay", &trace, "--faults", &plan, "--image", &image, "--messages", &messages];
+    let out = swaymark(&[&args[..], &["--format", "json", "--minutes", "--quiet"]].concat());
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let report: Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let out = swaymark(&["unpack", &image, "--format", "json"]);
+    let unpacked: Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let times = |v: &Value| -> Vec<f64> {
+        v["minutes"].as_array().expect("a list").iter().filter_map(|m| m["t_s"].as_f64()).collect()
+    };
+    assert_eq!(times(&unpacked), times(&report));
+    let events = unpacked["events"].as_array().expect("a list");
+    let find = |name: &str| events.iter().find(|e| e["event"] == name).expect(name);
+    assert_eq!(find("release")["t_s"], report["release"]["t_s"]);
+    // Since the tag last kept its clock, which it does every minute (docs/resets.md).
+    let out_s = find("reset")["value"].as_f64().expect("known");
+    assert!((90.0..151.0).contains(&out_s), "{out_s}");
+    let out = swaymark(&["unpack", "--messages", &messages]);
+    assert!(String::from_utf8_lossy(&out.stdout).contains("12 messages"));
+    // A page is about a tag that nothing befell; it is not written in silence, nor left out.
+    let page = path("page.html");
+    for with in [["--faults", &plan], ["--image", &image], ["--messages", &messages]] {
+        let out = swaymark(&[&["replay", &trace, "--report", &page], &with[..]].concat());
+        assert_eq!(out.status.code(), Some(2));
+        let said = String::from_utf8_lossy(&out.stderr).into_owned();
+        assert!(said.contains("--report") && said.contains(with[0]), "{said}");
+    }
+    assert!(!Path::new(&page).exists());
 }
 
 #[test]

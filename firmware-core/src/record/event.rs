@@ -54,7 +54,7 @@ impl StartEvent {
 pub struct ResetEvent {
     /// When it went on, microseconds of tag time.
     pub t_us: u64,
-    /// How long it was out, microseconds, where known.
+    /// How long it was out at most, microseconds, where known: since the clock was last kept.
     pub out_us: Option<u64>,
     /// Resets so far, this one included.
     pub count: u16,

@@ -116,7 +116,7 @@ pub(super) enum Told {
 }
 
 impl Told {
-    fn t_us(&self) -> u64 {
+    pub(super) fn t_us(&self) -> u64 {
         match self {
             Told::Sample(sample) => sample.t_us,
             Told::Tick(t_us) => *t_us,
@@ -124,49 +124,34 @@ impl Told {
     }
 }
 
-/// All that the state of the tag that runs came from: what a reset took with it is
-/// taken out again.
-#[derive(Clone, Debug, Default)]
-struct Lineage {
-    told: Vec<Told>,
-    /// Samples since the keeper looked at the clocks, and its latest reading of the timer.
+/// Which time the keeper gives a sample: it does not tell, so that is worked out again here.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stamps {
+    /// Samples since it looked at the clocks, and its latest reading of the timer.
     samples: u32,
     timer_us: Option<u64>,
 }
 
-impl Lineage {
-    /// A step of a keeper that had `looked_us` on its timer at the last look before it.
-    /// It does not tell which time it gave the sample, so that is worked out again here.
-    fn step(&mut self, keeper: &Keeper, sample: Sample, looked_us: u64, period_us: u64) {
-        let timer_us = sample.t_us;
+impl Stamps {
+    /// After a step on a sample of this time by the timer; `looked_us` is what the timer
+    /// read at the keeper's last look before it.
+    fn step(&mut self, keeper: &Keeper, timer_us: u64, looked_us: u64, period_us: u64) -> u64 {
         let stands = self.timer_us.is_some_and(|last_us| timer_us <= last_us);
         self.timer_us = Some(timer_us);
         self.samples += 1;
         let sampled_us = u64::from(self.samples) * period_us;
         let since_us = timer_us.wrapping_sub(looked_us);
-        let now_us = keeper.now_us();
-        let t_us = if since_us >= SECOND_US || sampled_us >= SLOW_US {
+        if since_us >= SECOND_US || sampled_us >= SLOW_US {
             self.samples = 0;
-            now_us
+            keeper.now_us()
         } else {
-            now_us + if stands { sampled_us } else { since_us }
-        };
-        self.told.push(Told::Sample(Sample { t_us, ..sample }));
+            keeper.now_us() + if stands { sampled_us } else { since_us }
+        }
     }
 
-    fn idle(&mut self, keeper: &Keeper, timer_us: u64) {
-        self.samples = 0;
-        self.timer_us = Some(timer_us);
-        self.told.push(Told::Tick(keeper.now_us()));
-    }
-
-    /// After a reset: what came after the copy is gone.
-    fn resume(&mut self, copy_us: Option<u64>) {
-        self.samples = 0;
-        self.timer_us = None;
-        let copy_us = copy_us.unwrap_or(0);
-        let len = self.told.iter().rposition(|t| t.t_us() < copy_us).map_or(0, |at| at + 1);
-        self.told.truncate(len);
+    /// After a second without samples.
+    fn idle(&mut self, timer_us: u64) {
+        *self = Stamps { samples: 0, timer_us: Some(timer_us) };
     }
 }
 
@@ -210,8 +195,10 @@ pub struct Hardware {
     log: Log,
     /// Log and messages, where they are wanted.
     records: Option<Box<Records>>,
-    /// What the tag was told, where it is wanted.
-    lineage: Option<Lineage>,
+    stamps: Stamps,
+    /// All that the state of the tag that runs came from, where it is wanted: what a reset
+    /// took with it is taken out again.
+    told: Option<Vec<Told>>,
 }
 
 impl Hardware {
@@ -249,7 +236,8 @@ impl Hardware {
             depth_when_freed_m: 0.0,
             log: Log::default(),
             records: None,
-            lineage: None,
+            stamps: Stamps::default(),
+            told: None,
         }
     }
 
@@ -258,6 +246,25 @@ impl Hardware {
     pub fn with_records(mut self, blocks: usize) -> Self {
         self.records = Some(Box::new(Records::new(&self.config, self.deployment, blocks)));
         self
+    }
+
+    /// The same with these.
+    #[must_use]
+    pub fn with(mut self, records: Records) -> Self {
+        self.records = Some(Box::new(records));
+        self
+    }
+
+    /// At the end: the hour that is not complete goes to the log, and a round of messages is made.
+    pub fn end(&mut self) {
+        if let (Some(records), Some(keeper)) = (&mut self.records, &self.keeper) {
+            records.end(keeper.now_us(), keeper.tag().faults());
+        }
+    }
+
+    /// Gives log and messages.
+    pub fn into_records(self) -> Option<Records> {
+        self.records.map(|r| *r)
     }
 
     /// Log and messages.
@@ -275,19 +282,12 @@ impl Hardware {
 
     /// From now on remembers what the tag was told, which so far was `told`.
     pub(super) fn follow(&mut self, told: Vec<Told>) {
-        let mut lineage = Lineage { told, samples: 0, timer_us: None };
-        if let Some(keeper) = &self.keeper {
-            let looked_us = keeper.clock().timer_us();
-            let since = |t: &&Told| t.t_us() > looked_us;
-            lineage.samples = lineage.told.iter().rev().take_while(since).count() as u32;
-            lineage.timer_us = lineage.told.last().map(Told::t_us);
-        }
-        self.lineage = Some(lineage);
+        self.told = Some(told);
     }
 
     /// What the state of the tag came from; it is remembered no longer.
     pub(super) fn told(&mut self) -> Vec<Told> {
-        self.lineage.take().map_or(Vec::new(), |l| l.told)
+        self.told.take().unwrap_or_default()
     }
 
     /// What happened so far.
@@ -310,7 +310,8 @@ impl Hardware {
     }
 
     /// A moment of the world: what the sensors would read, at its true time.
-    /// `None` where the tag is away.
+    /// False where the tag took nothing, or power went in the midst of it: then it does not
+    /// know of what `out` tells.
     pub fn step(&mut self, world: &Sample, out: &mut Output) -> bool {
         let true_us = world.t_us;
         self.last_us = true_us;
@@ -331,7 +332,7 @@ impl Hardware {
         let ran = self.run(sensed, wet, &clocks, true_us, out);
         self.watch_pins(true_us, &world);
         self.watch_power(true_us);
-        ran
+        ran && self.keeper.is_some()
     }
 
     /// Takes up the faults that are due.
@@ -423,6 +424,7 @@ impl Hardware {
         self.flash.power_on();
         self.boot_us = true_us;
         self.next_idle_us = 0;
+        self.stamps = Stamps::default();
         let clocks = self.clocks(true_us);
         let (config, settings) = (self.config, self.settings);
         let deployment = self.deployment;
@@ -438,8 +440,11 @@ impl Hardware {
                         let before_us = self.log.stretches.last().map_or(0, |(from, _)| *from);
                         self.log.unkept_us += before_us.saturating_sub(resumed.tag_us);
                     }
-                    if let Some(lineage) = &mut self.lineage {
-                        lineage.resume(resumed.tag.then_some(resumed.tag_us));
+                    if let Some(told) = &mut self.told {
+                        // What came after the copy is gone.
+                        let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
+                        let kept = told.iter().rposition(|t| t.t_us() < copy_us);
+                        told.truncate(kept.map_or(0, |at| at + 1));
                     }
                     self.log.anew += u32::from(!resumed.tag);
                     self.log.clock_lost += u32::from(!resumed.clock);
@@ -553,14 +558,18 @@ impl Hardware {
         out: &mut Output,
     ) -> bool {
         let Some(keeper) = &mut self.keeper else { return false };
+        let mut stepped = None;
         let ran = match sensed {
             Some(mut sample) => {
                 sample.t_us = clocks.timer_us;
                 let looked_us = keeper.clock().timer_us();
                 keeper.step(&sample, wet, clocks, &mut self.flash, &mut self.pins, out);
-                if let Some(lineage) = &mut self.lineage {
-                    lineage.step(keeper, sample, looked_us, self.config.sample_us().into());
+                let period_us = u64::from(self.config.sample_us());
+                sample.t_us = self.stamps.step(keeper, clocks.timer_us, looked_us, period_us);
+                if let Some(told) = &mut self.told {
+                    told.push(Told::Sample(sample));
                 }
+                stepped = Some(sample);
                 if let (Some(records), Some(left)) = (&mut self.records, sample.cell_left) {
                     records.cell(left);
                 }
@@ -573,8 +582,9 @@ impl Hardware {
                 }
                 self.next_idle_us = true_us + SECOND_US;
                 out.release = keeper.idle(wet, clocks, &mut self.flash, &mut self.pins);
-                if let Some(lineage) = &mut self.lineage {
-                    lineage.idle(keeper, clocks.timer_us);
+                self.stamps.idle(clocks.timer_us);
+                if let Some(told) = &mut self.told {
+                    told.push(Told::Tick(keeper.now_us()));
                 }
                 out.release.is_some()
             }
@@ -582,6 +592,9 @@ impl Hardware {
         let tag_us = keeper.now_us();
         if let Some(records) = &mut self.records {
             records.take(tag_us, out, keeper.tag());
+            if let Some(sample) = &stepped {
+                records.sample(sample, out);
+            }
         }
         self.log.ahead_us = self.log.ahead_us.max(tag_us.saturating_sub(true_us));
         // A look at the clocks is a second old at most.

@@ -2,12 +2,12 @@
 
 use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
-use firmware_core::log::{Journal, Log, Regained};
-use firmware_core::message::{MESSAGE_BYTES, Message, PAGES};
+use firmware_core::log::{BurstPlan, Bursts, Journal, Log, Regained};
+use firmware_core::message::{MESSAGE_BYTES, Message, PAGES, checks};
 use firmware_core::record::{Record, ResetEvent, StartEvent};
-use firmware_core::tag::{Fate, FaultCounters, Output, ReleaseDecision, Tag};
+use firmware_core::tag::{Fate, FaultCounters, Output, ReleaseDecision, Sample, Tag};
 
-use crate::flash::NorSim;
+use crate::flash::{NorSim, used};
 use crate::unpack::salvage;
 
 const BLOCK: usize = 4096;
@@ -24,6 +24,10 @@ pub struct Records {
     flash: Option<NorSim>,
     log: Option<Log<NorSim>>,
     journal: Option<Box<Journal>>,
+    /// Raw samples, where they are wanted: by what plan, and those that wait. These do not
+    /// outlive a reset.
+    raw: Option<(BurstPlan, Box<Bursts>)>,
+    rates: (f32, f32),
     /// Minutes that were acknowledged, by number.
     minutes: Vec<u32>,
     /// Decisions on fate that were acknowledged.
@@ -34,6 +38,7 @@ pub struct Records {
     pub regained: u64,
     /// Steps at which a record could not be kept though there was power.
     pub refused: u32,
+    round: Vec<[u8; MESSAGE_BYTES]>,
 }
 
 /// What is wrong with log or messages.
@@ -68,11 +73,14 @@ impl Records {
             flash: Some(NorSim::new(blocks + COPY_BLOCKS, deployment.into())),
             log: None,
             journal: None,
+            raw: None,
+            rates: (config.logger().sample_hz, config.logger().counts_per_g),
             minutes: Vec::new(),
             fates: 0,
             anew: 0,
             regained: 0,
             refused: 0,
+            round: Vec::new(),
         };
         records.open();
         if let Some(log) = &mut records.log {
@@ -80,6 +88,17 @@ impl Records {
             records.journal = journal.ok().map(Box::new);
         }
         records
+    }
+
+    /// From the start on raw samples too.
+    #[must_use]
+    pub fn with_bursts(mut self, plan: BurstPlan) -> Self {
+        self.raw = Some((plan, Box::new(self.blank(plan))));
+        self
+    }
+
+    fn blank(&self, plan: BurstPlan) -> Bursts {
+        Bursts::new(plan, self.rates.0, self.rates.1)
     }
 
     fn open(&mut self) {
@@ -117,6 +136,9 @@ impl Records {
         faults: &FaultCounters,
     ) {
         self.open();
+        if let Some((plan, _)) = self.raw {
+            self.raw = Some((plan, Box::new(self.blank(plan))));
+        }
         let Some(log) = &mut self.log else { return };
         let (deployment, number) = (self.deployment, self.start.deployment);
         let resumed =
@@ -145,6 +167,29 @@ impl Records {
         }
     }
 
+    /// Takes a sample at tag time, after the tag has stepped on it.
+    pub fn sample(&mut self, sample: &Sample, out: &Output) {
+        let (Some(log), Some((_, raw))) = (&mut self.log, &mut self.raw) else { return };
+        if raw.take(sample, out, log).is_err() && !log.flash().dark() {
+            self.refused += 1;
+            if let Some(journal) = &mut self.journal {
+                journal.check(checks::MEMORY);
+            }
+        }
+    }
+
+    /// At the end: the hour that is not complete goes to the log, and a round of messages is made.
+    pub fn end(&mut self, now_us: u64, faults: &FaultCounters) {
+        let (Some(log), Some(journal)) = (&mut self.log, &mut self.journal) else { return };
+        self.refused += u32::from(journal.finish(faults, log).is_err());
+        self.round = (0..PAGES).map(|_| journal.message(now_us)).collect();
+    }
+
+    /// The round of messages that was made at the end, in the order of sending.
+    pub fn round(&self) -> &[[u8; MESSAGE_BYTES]] {
+        &self.round
+    }
+
     /// Latest reading of the cell.
     pub fn cell(&mut self, left: f32) {
         if let Some(journal) = &mut self.journal {
@@ -158,14 +203,15 @@ impl Records {
         summary.map_or(Vec::new(), |s| (0..PAGES as u8).map(|p| s.message(p, now_us)).collect())
     }
 
-    /// What the log holds.
+    /// What the log holds, up to the last segment in use.
     pub fn image(&mut self) -> &[u8] {
         let from = self.region.from as usize;
-        match (&mut self.log, &self.flash) {
+        let bytes = match (&mut self.log, &self.flash) {
             (Some(log), _) => &log.flash().bytes()[..from],
             (None, Some(flash)) => &flash.bytes()[..from],
             (None, None) => &[],
-        }
+        };
+        used(bytes, BLOCK)
     }
 
     /// Holds log and messages against what was acknowledged and what the tag says.

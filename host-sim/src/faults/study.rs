@@ -669,3 +669,30 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
     );
     text
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::plan::{Fault, Kind};
+    use super::*;
+
+    /// The witness says yes to what was left, and no to less.
+    #[test]
+    fn a_witness_told_less_disagrees() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let release =
+            Release { floor_h: 1.0, ceiling_h: 5.5, death_daylight: false, ..Release::DEFAULT };
+        let base = Base::make("death-first-hour", 4, 3.0, 5.0, release, folder.path())
+            .unwrap_or_else(|e| panic!("{e}"));
+        let reset = Fault::Reset { kind: Kind::Power, away_us: 300 * SECOND_US, mid_write: true };
+        let faults = vec![(1800 * SECOND_US, reset), (4000 * SECOND_US, reset)];
+        let plan = Drawn { faults, deck_from_us: u64::MAX, ..Drawn::default() };
+        let (run, mut witness) = base.run_witnessed(plan);
+        assert_eq!(run.log.resets, 2);
+        assert!(run.lost.away_us >= 600 * SECOND_US && !run.lost.nothing());
+        assert_eq!(witness.decision.map(|d| d.cause), Some(Cause::Death));
+        assert!(witness.agrees(base.config, base.ceiling_us));
+        let last_us = witness.told.last().map_or(0, Told::t_us);
+        witness.told.retain(|t| t.t_us() + 1500 * SECOND_US < last_us);
+        assert!(!witness.agrees(base.config, base.ceiling_us));
+    }
+}

@@ -10,7 +10,8 @@ use firmware_core::tag::{Output, Sample, Tag};
 
 use super::{FileFacts, Setup};
 use crate::batch::write_whole;
-use crate::flash::NorSim;
+use crate::faults::records::Records;
+use crate::flash::{NorSim, used};
 use crate::problem::Problem;
 
 /// Word and erase block of the simulated flash: common for serial NOR parts.
@@ -18,6 +19,8 @@ type Flash = NorSim<4, 4096>;
 const BLOCK: usize = 4096;
 /// Length of a raw burst, s.
 const BURST_S: f32 = 10.0;
+/// Smallest memory that a log fits into, blocks.
+const LOG_BLOCKS_MIN: usize = 4;
 /// Largest flash that is simulated, blocks (256 MiB).
 const BLOCKS_MAX: usize = 65_535;
 
@@ -49,6 +52,51 @@ fn start(config: &Config, deployment: u8) -> StartEvent {
     }
 }
 
+/// Blocks of the flash: as many as the deployment's memory has.
+fn blocks(setup: &Setup, facts: &FileFacts) -> Result<usize, Problem> {
+    let blocks = ((setup.memory_bytes / BLOCK as f64) as usize).min(BLOCKS_MAX);
+    if blocks < LOG_BLOCKS_MIN { Err(too_small(facts, blocks)) } else { Ok(blocks) }
+}
+
+fn too_small(facts: &FileFacts, blocks: usize) -> Problem {
+    Problem::new(format!(
+        "{}: memory_mib gives a memory of {blocks} blocks of 4 KiB; the log needs four",
+        facts.trace
+    ))
+    .help("give memory_mib = 0.016 or more under [logger] in the deployment file")
+}
+
+fn burst_plan(setup: &Setup) -> BurstPlan {
+    let samples = (BURST_S * setup.config.logger().sample_hz) as u16;
+    BurstPlan { every_min: 60, samples, on_decision: true }
+}
+
+/// What a tag keeps whose hardware goes wrong: a blank flash of the deployment's size, as
+/// [`Kept::new`].
+pub(super) fn records(setup: &Setup, facts: &FileFacts, bursts: bool) -> Result<Records, Problem> {
+    let deployment = number(facts.id.as_deref());
+    let records = Records::new(&setup.config, deployment.into(), blocks(setup, facts)?);
+    Ok(if bursts { records.with_bursts(burst_plan(setup)) } else { records })
+}
+
+/// Writes an image of a flash to a file.
+///
+/// # Errors
+/// A file that cannot be written.
+pub fn write_image(path: &Path, image: &[u8]) -> Result<(), Problem> {
+    write_whole(path, image)
+}
+
+/// Writes messages to a file, one a line.
+///
+/// # Errors
+/// A file that cannot be written.
+pub fn write_messages(path: &Path, messages: &[[u8; MESSAGE_BYTES]]) -> Result<(), Problem> {
+    let line =
+        |m: &[u8; MESSAGE_BYTES]| m.iter().map(|b| format!("{b:02x}")).collect::<String>() + "\n";
+    write_whole(path, messages.iter().map(line).collect::<String>().as_bytes())
+}
+
 impl Kept {
     /// A blank flash of the deployment's size. With `bursts`, ten seconds of raw
     /// samples are kept every hour and at every decision.
@@ -56,23 +104,14 @@ impl Kept {
     /// # Errors
     /// A memory too small for a log, which needs four blocks of 4 KiB.
     pub fn new(setup: &Setup, facts: &FileFacts, bursts: bool) -> Result<Self, Problem> {
-        let blocks = ((setup.memory_bytes / BLOCK as f64) as usize).min(BLOCKS_MAX);
+        let blocks = blocks(setup, facts)?;
         let flash = Flash::new(blocks, 0);
-        let mut log = Log::open(flash, 0, (blocks * BLOCK) as u32).map_err(|_| {
-            Problem::new(format!(
-                "{}: memory_mib gives a memory of {blocks} blocks of 4 KiB; the log needs four",
-                facts.trace
-            ))
-            .help("give memory_mib = 0.016 or more under [logger] in the deployment file")
-        })?;
+        let log = Log::open(flash, 0, (blocks * BLOCK) as u32);
+        let mut log = log.map_err(|_| too_small(facts, blocks))?;
         let deployment = number(facts.id.as_deref());
         let refused = u32::from(log.append(&start(&setup.config, deployment)).is_err());
         let logger = setup.config.logger();
-        let plan = BurstPlan {
-            every_min: 60,
-            samples: (BURST_S * logger.sample_hz) as u16,
-            on_decision: true,
-        };
+        let plan = burst_plan(setup);
         Ok(Kept {
             log,
             recorder: Recorder::new(),
@@ -123,33 +162,12 @@ impl Kept {
 
     /// What the flash holds, up to the last segment in use.
     pub fn image(&mut self) -> &[u8] {
-        let bytes = self.log.flash().bytes();
-        let used = bytes.iter().rposition(|b| *b != 0xFF).map_or(0, |at| at / BLOCK + 1);
-        &bytes[..used * BLOCK]
+        used(self.log.flash().bytes(), BLOCK)
     }
 
     /// The round of twelve messages that the tag would send at the end.
     pub fn messages(&self) -> &[[u8; MESSAGE_BYTES]] {
         &self.messages
-    }
-
-    /// Writes the image to a file.
-    ///
-    /// # Errors
-    /// A file that cannot be written.
-    pub fn write_image(&mut self, path: &Path) -> Result<(), Problem> {
-        write_whole(path, self.image())
-    }
-
-    /// Writes the messages to a file, one a line.
-    ///
-    /// # Errors
-    /// A file that cannot be written.
-    pub fn write_messages(&self, path: &Path) -> Result<(), Problem> {
-        let line = |m: &[u8; MESSAGE_BYTES]| {
-            m.iter().map(|b| format!("{b:02x}")).collect::<String>() + "\n"
-        };
-        write_whole(path, self.messages.iter().map(line).collect::<String>().as_bytes())
     }
 }
 

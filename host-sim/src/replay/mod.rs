@@ -19,12 +19,13 @@ use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
 use crate::faults::hardware::{Hardware, Injected};
 use crate::faults::plan::Drawn;
+use crate::faults::records::Records;
 use crate::problem::Problem;
 use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
-pub use kept::Kept;
+pub use kept::{Kept, write_image, write_messages};
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
 };
@@ -85,6 +86,10 @@ pub struct Replayer {
     /// Where faults are injected: the hardware that the tag runs on.
     hardware: Option<Box<Hardware>>,
     injected: Option<Injected>,
+    /// Times of the latest beat and minute told on such hardware.
+    told_us: [Option<u64>; 2],
+    /// Log and messages that such hardware left behind.
+    left: Option<Records>,
     kept: Option<Box<Kept>>,
 }
 
@@ -108,14 +113,20 @@ impl Replayer {
             minutes: Vec::new(),
             hardware: None,
             injected: None,
+            told_us: [None; 2],
+            left: None,
             kept: None,
         }
     }
 
-    /// At the start of a deployment on hardware that goes wrong as planned.
-    pub fn with_faults(setup: &Setup, plan: &Drawn) -> Self {
+    /// At the start of a deployment on hardware that goes wrong as planned, with `records`
+    /// where what the tag would keep in flash and send is wanted.
+    pub fn with_faults(setup: &Setup, plan: &Drawn, records: Option<Records>) -> Self {
         let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
-        let hardware = Hardware::new(setup.config, settings, plan.clone());
+        let mut hardware = Hardware::new(setup.config, settings, plan.clone());
+        if let Some(records) = records {
+            hardware = hardware.with(records);
+        }
         Replayer { hardware: Some(Box::new(hardware)), ..Replayer::new(setup) }
     }
 
@@ -181,7 +192,7 @@ impl Replayer {
     fn step_on_hardware(&mut self, sample: &Sample, out: &mut Output) {
         let ran = self.hardware.as_mut().is_some_and(|hardware| hardware.step(sample, out));
         if ran {
-            self.take(out);
+            self.take_new(out);
         } else {
             *out = Output::default();
         }
@@ -227,7 +238,9 @@ impl Replayer {
                 self.tag = tag.clone();
             }
             self.injected = Some(Injected::new(&hardware, self.first_t_s));
-            last.iter().for_each(|out| self.take(out));
+            hardware.end();
+            self.left = hardware.into_records();
+            last.iter().for_each(|out| self.take_new(out));
         }
         while self.rest().is_some() {}
     }
@@ -235,6 +248,23 @@ impl Replayer {
     /// The tag that takes the samples; `None` while its hardware is away.
     fn running(&self) -> Option<&Tag> {
         self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
+    }
+
+    /// Takes what is new: after a reset the tag goes on from an older copy of
+    /// itself, and may bring beats and minutes again. Its log takes a minute once, too.
+    #[cold]
+    #[inline(never)]
+    fn take_new(&mut self, out: &Output) {
+        let [beat_us, minute_us] = &mut self.told_us;
+        let fresh = |t_us: u64, last_us: &mut Option<u64>| {
+            let fresh = last_us.is_none_or(|last_us| t_us > last_us);
+            *last_us = if fresh { Some(t_us) } else { *last_us };
+            fresh
+        };
+        let mut once = *out;
+        once.beat = once.beat.filter(|b| fresh(b.t_us, beat_us));
+        once.minute = once.minute.filter(|m| fresh(m.t_us, minute_us));
+        self.take(&once);
     }
 
     #[inline]
@@ -484,9 +514,26 @@ impl Prepared {
     /// # Errors
     /// Damage met further on in the file.
     pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
-        let mut replayer = Replayer::with_faults(&self.setup, plan);
+        let mut replayer = Replayer::with_faults(&self.setup, plan, None);
         rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
         Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+
+    /// The same, and keeps what that tag would keep in flash and send, with raw `bursts` if wanted.
+    ///
+    /// # Errors
+    /// Damage met further on in the file; a memory too small for a log.
+    pub fn run_keeping_with_faults(
+        mut self,
+        plan: &Drawn,
+        bursts: bool,
+    ) -> Result<(Report, Records), Problem> {
+        let records = kept::records(&self.setup, &self.facts, bursts)?;
+        let mut replayer = Replayer::with_faults(&self.setup, plan, Some(records));
+        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
+        replayer.drain();
+        let left = replayer.left.take().ok_or_else(|| Problem::new("no log was left behind"))?;
+        Ok((replayer.finish(self.facts, self.reader.faults()), left))
     }
 
     /// As [`Prepared::run`], with somebody watching every step.

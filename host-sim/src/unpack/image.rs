@@ -90,7 +90,7 @@ pub struct Event {
     pub since_s: Option<f64>,
     /// Standard error of that, s.
     pub se_s: Option<f32>,
-    /// The number it was judged by: evidence, probability, value, samples at fault, or s without power.
+    /// The number it was judged by: evidence, probability, value, samples at fault, or s without power at most.
     pub value: Option<f64>,
     /// The bound that it was held against.
     pub bound: Option<f32>,

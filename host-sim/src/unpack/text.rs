@@ -108,7 +108,7 @@ fn told(e: &Event) -> String {
         ),
         "fault" => format!("fault: {}, {value:.0} so far", e.what.unwrap_or("?")),
         "reset" if value.is_nan() => "reset".to_owned(),
-        "reset" => format!("reset, {value:.1} s without power"),
+        "reset" => format!("reset, at most {value:.1} s without power"),
         other => other.to_owned(),
     }
 }
