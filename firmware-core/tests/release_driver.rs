@@ -389,6 +389,29 @@ fn one_lost_sensor_leaves_the_deck_known() {
     assert!(!d.holds(false));
 }
 
+/// Sensors that told of a deck and fell silent leave it a deck, though the deck rocks as an
+/// animal swims; through a reset too. The ceiling is not held by that.
+#[test]
+fn a_deck_stays_one_when_the_sensors_fall_silent() {
+    let told: [&dyn Fn(u64) -> Surroundings; 2] =
+        [&|t| Surroundings { depth_m: Some(0.02 * (t % 3) as f32), ..Default::default() }, &|_| {
+            Surroundings { wet: Some(false), ..Default::default() }
+        }];
+    for told in told {
+        let mut d = Deck::default();
+        let t = deck(&mut d, 0, 600, told);
+        let swims = |_| Surroundings { swam: true, ..Default::default() };
+        let t = deck(&mut d, t, 7200, swims);
+        assert!(!d.launched() && d.holds(false) && !d.holds(true));
+        d.resume();
+        let t = deck(&mut d, t, 7200, swims);
+        assert!(!d.launched() && d.holds(false) && !d.holds(true));
+        // One that works again tells of the water.
+        deck(&mut d, t, 61, |_| Surroundings { wet: Some(true), swam: true, depth_m: None });
+        assert!(d.launched() && !d.holds(false));
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
 

@@ -64,10 +64,9 @@ fn check(bases: &[Base], verdicts: &[Verdict]) {
     for v in verdicts {
         let differs = v.excuse.is_none() && !v.same;
         if !v.broken.is_empty() || differs {
-            println!(
-                "{}, plan {}: {:?}\n    {:?}\n    {:?}",
-                bases[v.base].name, v.seed, v.broken, v.outcome, v.log
-            );
+            let Base { name, plain, .. } = &bases[v.base];
+            println!("{name}, plan {}: {:?}\n    without faults {plain:?}", v.seed, v.broken);
+            println!("    {:?}\n    {:?}\n    {:?}", v.outcome, v.lost, v.log);
         }
         wrong += u32::from(!v.broken.is_empty() || differs && !v.marginal);
     }

@@ -2,8 +2,9 @@
 //!
 //! Before the tag was ever in water it is on deck, unless neither of the sensors
 //! that could tell works. Water is: deeper than [`DEEP_M`]; or wet, where depth is
-//! not known or the animal is seen to swim; or, with neither sensor, an animal
-//! seen to swim. A wet sensor alone does not do where a depth sensor works and
+//! not known or the animal is seen to swim; or, where neither sensor ever worked, an
+//! animal seen to swim. Not where they worked and fell silent: a deck in a swell looks
+//! like swimming, and they had told of no water. A wet sensor alone does not do where a depth sensor works and
 //! stays at the surface: it may be stuck, or lie in a puddle.
 //!
 //! After that the tag is back on deck once the sensors have said so for
@@ -46,6 +47,8 @@ pub struct Deck {
     launched: bool,
     wet_lies: bool,
     blind: bool,
+    /// One of the sensors has worked.
+    told: bool,
     now_us: u64,
     deep_us: Option<u64>,
     wet_us: Option<u64>,
@@ -62,6 +65,7 @@ impl Default for Deck {
             launched: false,
             wet_lies: false,
             blind: false,
+            told: false,
             now_us: 0,
             deep_us: None,
             wet_us: None,
@@ -82,7 +86,8 @@ impl Deck {
 
     /// After a reset: what lasted is looked for anew.
     pub fn resume(&mut self) {
-        *self = Deck { launched: self.launched, wet_lies: self.wet_lies, ..Deck::default() };
+        let Deck { launched, wet_lies, told, .. } = *self;
+        *self = Deck { launched, wet_lies, told, ..Deck::default() };
     }
 
     /// Takes what is sensed, about once a second. True: the tag was launched just now.
@@ -102,9 +107,10 @@ impl Deck {
         }
         let wet = if self.wet_lies { None } else { s.wet };
         self.blind = wet.is_none() && depth_m.is_none();
+        self.told |= !self.blind;
         let long_wet = self.lasted(wet == Some(true), Mark::Wet, WET_US);
         let was = self.launched;
-        self.launched |= deep || long_wet && (depth_m.is_none() || s.swam) || self.blind && s.swam;
+        self.launched |= deep || long_wet && (depth_m.is_none() || s.swam) || !self.told && s.swam;
         let airy = depth_m.is_none_or(|d| d < AIR_M);
         let flat = match depth_m {
             Some(d) if wet.is_none() => {
