@@ -337,7 +337,7 @@ impl Base {
         let row = &self.rows[n];
         let mut sample = Sample::accel(n as u64 * self.period_us, row.accel_g);
         sample.depth_m = (!row.depth_m.is_nan()).then_some(row.depth_m);
-        if n % self.minute() == 0 {
+        if n.is_multiple_of(self.minute()) {
             sample.cell_left = Some(0.9);
             sample.memory_used = Some(0.1);
         }
@@ -456,7 +456,7 @@ impl Base {
         let same_fate = outcome.fate == self.plain.fate;
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
-        let witnessed = !same || seed / 2 % WITNESSED == 0;
+        let witnessed = !same || (seed / 2).is_multiple_of(WITNESSED);
         if witnessed && !witness.agrees(self.config, self.ceiling_us) {
             broken.push(Broken::DecidesOtherwise);
         }
