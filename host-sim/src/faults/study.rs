@@ -14,7 +14,7 @@
 //!   plan took the evidence, or a clock took the time. Where they differ, something was
 //!   lost before either was taken, and a tag that is never reset, given the samples
 //!   that were left at the times that the tag took them for, decides the same at the same
-//!   time ([`Witness`]).
+//!   time.
 
 use std::path::Path;
 
