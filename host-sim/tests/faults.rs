@@ -85,6 +85,11 @@ fn faults_come_as_planned() {
     let injected = &report["injected"];
     assert_eq!((&injected["resets"], &injected["detectors_anew"]), (&2.into(), &0.into()));
     assert_eq!(injected["away_s"], 92.0);
+    // A reset within the time away makes it longer and is not counted twice.
+    let twice = "[[reset]]\nat_h = 0.2\naway_s = 90\n[[reset]]\nat_h = 0.21\naway_s = 90\n";
+    let path = folder.path().join("twice.toml");
+    std::fs::write(&path, twice).expect("written");
+    assert_eq!(replay(&trace, Some(&path))["injected"]["away_s"], 126.0);
     assert!((injected["deaf_s"].as_f64().expect("a number") - 20.0).abs() < 0.2);
     assert_eq!(injected["firings"], 2);
     let fired_t_s = injected["fired_t_s"].as_f64().expect("fired");

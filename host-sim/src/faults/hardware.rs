@@ -171,6 +171,8 @@ pub struct Hardware {
     keeper: Option<Box<Keeper>>,
     started: bool,
     boot_us: u64,
+    /// When it last stopped running.
+    down_us: u64,
     /// When the tag runs again, and why it was reset.
     wakes: Option<(u64, keeper::Reset)>,
     /// Power goes in the next write, or then: until when, time away.
@@ -216,6 +218,7 @@ impl Hardware {
             keeper: None,
             started: false,
             boot_us: 0,
+            down_us: 0,
             wakes: None,
             cut: None,
             last_us: 0,
@@ -400,7 +403,9 @@ impl Hardware {
 
     /// Power goes, or the watchdog bites.
     fn go(&mut self, true_us: u64, away_us: u64, why: keeper::Reset) {
-        self.keeper = None;
+        if self.keeper.take().is_some() {
+            self.down_us = true_us;
+        }
         if let Some(records) = &mut self.records {
             records.stop();
         }
@@ -408,11 +413,13 @@ impl Hardware {
         self.burning_us = None;
         self.cut = None;
         self.log.resets += 1;
-        self.log.away_us += away_us;
         self.log.stretches.push((true_us, true_us + away_us));
         // What the timer was off by is gone with it.
         self.skew_us[0] = 0;
-        let at_us = self.wakes.map_or(0, |(at_us, _)| at_us).max(true_us + away_us);
+        // A reset that falls into the time away may make it longer, and is not counted twice.
+        let counted_us = self.wakes.map_or(true_us, |(at_us, _)| at_us);
+        let at_us = counted_us.max(true_us + away_us);
+        self.log.away_us += at_us - counted_us;
         self.wakes = Some((at_us, why));
     }
 
@@ -437,8 +444,7 @@ impl Hardware {
             Keeper::resume(config, settings, deployment, flash, &LAYOUT, &clocks, why).ok().map(
                 |(keeper, resumed)| {
                     if resumed.tag {
-                        let before_us = self.log.stretches.last().map_or(0, |(from, _)| *from);
-                        self.log.unkept_us += before_us.saturating_sub(resumed.tag_us);
+                        self.log.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
                     }
                     if let Some(told) = &mut self.told {
                         // What came after the copy is gone.
