@@ -193,6 +193,27 @@ fn small_slots_share_what_is_erased_together() {
     assert_eq!(clock.most_us(), 200);
 }
 
+/// A tag that is reset at every attempt to fire has one save between two resets: it must get
+/// past a worn part, or its attempts are never counted.
+#[test]
+fn a_worn_part_is_passed_over_though_every_save_comes_after_a_reset() {
+    let region = Region { from: 0, slot_bytes: 256, count: 48, mark: 7 };
+    for part in 0..3 {
+        let mut flash = Ram::new(3 * 4096);
+        flash.worn.push(part * 4096..(part + 1) * 4096);
+        let mut clock = ReleaseClock::start(&Clocks::default());
+        for t in 1..=100 {
+            let mut slots = Slots::open(&mut flash, region).unwrap();
+            clock.tick(&Clocks { timer_us: t, backup_us: [None; 2] }, 0);
+            assert_eq!(slots.save(&mut flash, 1, &mut clock), Ok(()), "part {part}, save {t}");
+            let slots = Slots::open(&mut flash, region).unwrap();
+            let mut back = ReleaseClock::start(&Clocks::default());
+            assert!(slots.load(&mut flash, 1, &mut back));
+            assert_eq!(back.most_us(), t, "part {part}");
+        }
+    }
+}
+
 #[test]
 fn regions_that_cannot_be_safe_are_refused() {
     let mut flash = Ram::new(5 * 4096);

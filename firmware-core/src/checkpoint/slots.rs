@@ -16,7 +16,7 @@ use crate::checkpoint::cursor::{BLOCK, Cursor, Kept, Nowhere, Port};
 /// Version of the layout of a copy.
 pub const VERSION: u16 = 1;
 const HEAD: u32 = 16;
-/// Worn slots passed over in one go.
+/// Worn slots passed over in one go; more where more are erased together.
 const TRIES: u16 = 4;
 
 /// Why a copy could not be kept or a region not be used.
@@ -150,6 +150,10 @@ impl Slots {
         if len.saturating_add(HEAD).saturating_add(4) > self.region.slot_bytes {
             return Err(SlotError::TooLong);
         }
+        // After a reset the search begins behind the newest copy again: slots that are erased
+        // together must be passed over in one go, or the same worn ones are tried for ever.
+        let together = (F::ERASE_SIZE as u32).checked_div(self.region.slot_bytes).unwrap_or(0);
+        let most = u32::from(TRIES).max(together.saturating_add(2));
         let number = self.newest.map_or(0, |(_, number)| number).saturating_add(1);
         let head = Head { number, fingerprint, len };
         let mut tries = 0;
@@ -165,8 +169,8 @@ impl Slots {
                 self.newest = Some((slot, number));
                 return Ok(());
             }
-            tries = u16::saturating_add(tries, 1);
-            if tries >= TRIES {
+            tries = u32::saturating_add(tries, 1);
+            if tries >= most {
                 break;
             }
         }
