@@ -77,7 +77,8 @@ pub struct Log {
     pub clock_lost: u32,
     /// Time away in all.
     pub away_us: u64,
-    /// Time in all by which the copies were old from which the detectors went on.
+    /// Time in all by which the copies were old from which the detectors went on: up to the
+    /// decision, where what the tag was told is followed, by the samples that were gone.
     pub unkept_us: u64,
     /// Time without a sound reading of acceleration in all.
     pub deaf_us: u64,
@@ -93,6 +94,8 @@ pub struct Log {
     pub fired_us: Option<u64>,
     /// Times that the fire pin went high.
     pub firings: u32,
+    /// Of these, before the link parted.
+    pub attempts: u32,
     /// Times that it did so on deck.
     pub on_deck: u32,
     /// When the link parted.
@@ -443,14 +446,16 @@ impl Hardware {
             let flash = &mut self.flash;
             Keeper::resume(config, settings, deployment, flash, &LAYOUT, &clocks, why).ok().map(
                 |(keeper, resumed)| {
-                    if resumed.tag {
-                        self.log.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
-                    }
                     if let Some(told) = &mut self.told {
                         // What came after the copy is gone.
                         let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
                         let kept = told.iter().rposition(|t| t.t_us() < copy_us);
-                        told.truncate(kept.map_or(0, |at| at + 1));
+                        let kept = kept.map_or(0, |at| at + 1);
+                        let gone = told.drain(kept..).filter(|t| matches!(t, Told::Sample(_)));
+                        self.log.unkept_us +=
+                            gone.count() as u64 * u64::from(self.config.sample_us());
+                    } else if resumed.tag {
+                        self.log.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
                     }
                     self.log.anew += u32::from(!resumed.tag);
                     self.log.clock_lost += u32::from(!resumed.clock);
@@ -619,6 +624,7 @@ impl Hardware {
         let from_us = *self.burning_us.get_or_insert(true_us);
         if began {
             self.log.firings += 1;
+            self.log.attempts += u32::from(self.log.free_us.is_none());
             self.log.fired_us.get_or_insert(true_us);
             self.log.on_deck += u32::from(self.on_deck(true_us));
             if let Some((until_us, chance, _)) = self.sag

@@ -608,6 +608,13 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
         count(&|v| v.away && v.broken.is_empty()),
         count(&|v| v.decked)
     );
+    let most = keeper::Settings::DEFAULT.release.attempts;
+    let _ = writeln!(
+        text,
+        "more than {most} firings before the link parted: {}; most: {}",
+        count(&|v| v.log.attempts > u32::from(most)),
+        verdicts.iter().map(|v| v.log.attempts).max().unwrap_or(0)
+    );
     let _ =
         writeln!(text, "decision as without faults: {} of {}", count(&|v| v.same), verdicts.len());
     for excuse in [
