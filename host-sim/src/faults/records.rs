@@ -4,6 +4,7 @@ use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
 use firmware_core::log::{BurstPlan, Bursts, Journal, Log, Regained};
 use firmware_core::message::{MESSAGE_BYTES, Message, PAGES, checks};
+use firmware_core::minute::MINUTE_US;
 use firmware_core::record::{Record, ResetEvent, StartEvent};
 use firmware_core::tag::{Fate, FaultCounters, Output, ReleaseDecision, Sample, Tag};
 
@@ -157,7 +158,7 @@ impl Records {
             Ok(()) => {
                 self.fates += u32::from(out.fate.is_some());
                 if let Some(minute) = &out.minute {
-                    let number = (minute.t_us / 60_000_000) as u32;
+                    let number = (minute.t_us / MINUTE_US) as u32;
                     if self.minutes.last().is_none_or(|last| number > *last) {
                         self.minutes.push(number);
                     }
@@ -220,7 +221,7 @@ impl Records {
         let (mut there, mut fates) = (Vec::new(), 0);
         for kept in salvage(self.image(), None).records {
             match kept.record {
-                Record::Minute(m) => there.push((m.t_us / 60_000_000) as u32),
+                Record::Minute(m) => there.push((m.t_us / MINUTE_US) as u32),
                 Record::Fate(_) => fates += 1,
                 _ => {}
             }

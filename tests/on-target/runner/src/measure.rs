@@ -18,6 +18,12 @@ pub const RUN: &str = "measured_run";
 /// Samples to a run: a second of those at 25 Hz.
 pub const RUN_SAMPLES: u8 = 25;
 
+/// The deployment goes on so long behind the hours given: another bin of recovery ends
+/// in it, with which, after 32 h, pairs of bins are joined.
+const BEYOND_H: f64 = 0.6;
+/// Part of that which is followed instruction by instruction, h.
+const FOLLOWED_H: f64 = 0.06;
+
 /// Stages in the order of travel, with the source files that belong to each.
 const STAGES: [(&str, &[&str]); 9] = [
     ("sensor checks", &["sensor"]),
@@ -197,7 +203,7 @@ fn deployment(hz: f32, hours: f64) -> Trace {
         *plain.release(),
     )
     .expect("the settings lie within their ranges");
-    make::long(11, hz, hours + 0.06, Some(config))
+    make::long(11, hz, hours + BEYOND_H, Some(config))
 }
 
 fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<Rate, String> {
@@ -216,12 +222,12 @@ fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<
     let in_runs = runs.iter().sum::<f64>() / trace.samples.len() as f64;
     put(Mode::Time, Carry { load: false, save: true }, 0..cut)?;
     let mut all = instructions(&target::run_in(target, image, folder.path(), Pace::Counted)?)?;
-    let rest = cut..trace.samples.len();
-    put(Mode::Time, Carry { load: true, save: false }, rest.clone())?;
-    let window = instructions(&target::run_in(target, image, folder.path(), Pace::Counted)?)?;
-    let ticked = window.iter().sum::<f64>() / window.len() as f64;
-    all.extend(window);
-    put(Mode::Decide, Carry { load: true, save: false }, rest)?;
+    put(Mode::Time, Carry { load: true, save: false }, cut..trace.samples.len())?;
+    let beyond = instructions(&target::run_in(target, image, folder.path(), Pace::Counted)?)?;
+    let window = (FOLLOWED_H * 3600.0 * f64::from(hz)) as usize;
+    let ticked = beyond.iter().take(window).sum::<f64>() / window as f64;
+    all.extend(beyond);
+    put(Mode::Decide, Carry { load: true, save: false }, cut..cut + window)?;
     let profile = profile::follow(target, image, folder.path(), STEP)?;
     let n = profile.samples.len();
     let followed = profile.samples.iter().flatten().map(|c| f64::from(*c)).sum::<f64>() / n as f64;
@@ -505,9 +511,10 @@ fn table(measured: &[Measured], model: &Model) -> String {
     let _ = writeln!(
         t,
         "\n## Instructions a sample\n\n\
-         Over a deployment of the length given: where samples are handed in in runs of {RUN_SAMPLES} at\n\
-         most, as a FIFO holds them (`Tag::step_run`); and one by one (`Tag::step_into`), with the\n\
-         worst of it and, beside it, the worst of the short traces full of faults.\n\n\
+         Over a deployment of the length given and half an hour more: where samples are handed\n\
+         in in runs of {RUN_SAMPLES} at most, as a FIFO holds them (`Tag::step_run`); and one by one\n\
+         (`Tag::step_into`), with the worst of it and, beside it, the worst of the short traces\n\
+         full of faults.\n\n\
          | core | rate, Hz | length, h | mean, in runs | mean | 99 % | worst | worst, faults | which is |\n\
          | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | --- |"
     );
@@ -531,7 +538,7 @@ fn table(measured: &[Measured], model: &Model) -> String {
     let _ = writeln!(
         t,
         "\n## Instructions a sample, by stage\n\n\
-         Over the last three minutes of each deployment, in which a recovery fit runs, one by one, as\n\
+         Over three minutes at the length given, in which a recovery fit runs, one by one, as\n\
          mean / 99 % / worst. The mean of recovery is that of its half hour.\n"
     );
     for m in measured {
