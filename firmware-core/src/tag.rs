@@ -462,7 +462,10 @@ impl Tag {
     pub fn step_run(&mut self, run: &Run, out: &mut Output) -> usize {
         out.clear();
         if !run.accel_g.is_empty() {
-            self.readings(run.depth_m, run.cell_left, run.memory_used);
+            self.readings(run.cell_left, run.memory_used);
+            if let Some(depth_m) = run.depth_m {
+                self.front.take_depth(depth_m);
+            }
         }
         let mut rest = *run;
         while let [first, ..] = rest.accel_g {
@@ -488,7 +491,7 @@ impl Tag {
     /// The path of nearly every sample is kept short; what is seldom is called.
     #[inline(never)]
     fn advance(&mut self, sample: &Sample, out: &mut Output) {
-        self.readings(sample.depth_m, sample.cell_left, sample.memory_used);
+        self.readings(sample.cell_left, sample.memory_used);
         if self.front.take(sample, &mut out.fault) {
             self.follow(out);
         }
@@ -538,13 +541,10 @@ impl Tag {
         self.release_step()
     }
 
-    /// Latest readings of what changes slowly.
-    fn readings(&mut self, depth_m: Option<f32>, cell: Option<f32>, memory: Option<f32>) {
-        if let Some(depth_m) = depth_m {
-            self.front.take_depth(depth_m);
-        }
-        self.cell_left = cell.or(self.cell_left);
-        self.memory_used = memory.or(self.memory_used);
+    /// Latest cell and memory readings.
+    fn readings(&mut self, cell_left: Option<f32>, memory_used: Option<f32>) {
+        self.cell_left = cell_left.or(self.cell_left);
+        self.memory_used = memory_used.or(self.memory_used);
     }
 
     #[inline(never)]
@@ -696,10 +696,12 @@ impl Front {
         }
     }
 
-    /// Takes a sample's acceleration; its depth goes before it ([`Front::take_depth`]).
-    /// False: it is dropped.
+    /// Takes a sample. False: it is dropped.
     #[inline]
     pub fn take(&mut self, sample: &Sample, fault: &mut Option<FaultKind>) -> bool {
+        if let Some(depth_m) = sample.depth_m {
+            self.take_depth(depth_m);
+        }
         let Some(t_us) = self.sensor.pass(sample) else { return self.look(sample, fault) };
         self.now_us = t_us;
         self.working(sample.accel_g, true);
