@@ -296,7 +296,8 @@ impl Keeper {
     }
 
     /// Takes a sample; its time is that of the timer in `clocks`. `wet`: in water
-    /// by the wet sensor, where a reading arrived.
+    /// by the wet sensor, where a reading arrived. Gives the tag's time of the sample,
+    /// microseconds, by the release clock.
     pub fn step<F: NorFlash, A: OutputPin, B: OutputPin>(
         &mut self,
         sample: &Sample,
@@ -305,7 +306,7 @@ impl Keeper {
         flash: &mut F,
         pins: &mut Pins<A, B>,
         out: &mut Output,
-    ) {
+    ) -> u64 {
         self.samples = self.samples.saturating_add(1);
         let stands = self.timer_us.is_some_and(|last_us| clocks.timer_us <= last_us);
         self.timer_us = Some(clocks.timer_us);
@@ -338,6 +339,7 @@ impl Keeper {
             let own = self.second(flash, pins);
             out.release = out.release.or(own);
         }
+        t_us
     }
 
     /// For a tag whose accelerometer gives nothing: keeps everything else going.

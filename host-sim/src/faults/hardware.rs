@@ -22,8 +22,6 @@ use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
 use super::records::Records;
 
 const SECOND_US: u64 = 1_000_000;
-/// As in the keeper: so long by the number of samples, and it looks at the clocks.
-const SLOW_US: u64 = 1_500_000;
 /// Four copies of everything and three sectors of vitals.
 const LAYOUT: Layout = Layout {
     copies: slots::Region { from: 0, slot_bytes: SECTOR as u32, count: 4, mark: 0xC0B1 },
@@ -66,28 +64,36 @@ struct Failed<T> {
     repeats: Option<T>,
 }
 
+/// What a plan takes of the evidence.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lost {
+    /// Time away, microseconds.
+    pub away_us: u64,
+    /// Time by which the copies were old from which the detectors went on, microseconds: up to
+    /// the decision, where what the tag was told is followed, by the samples that were gone.
+    pub unkept_us: u64,
+    /// Time without a sound reading of acceleration, microseconds.
+    pub deaf_us: u64,
+    /// Time in which the depth sensor was silent or stuck, microseconds.
+    pub depth_us: u64,
+    /// Time on deck, microseconds.
+    pub deck_us: u64,
+    /// Readings of the cell that told of less than the cell of the plain run.
+    pub cell_low: u32,
+    /// Resets after which the detectors had to start anew.
+    pub anew: u32,
+    /// Most that the tag's clock was wrong by, microseconds: ahead of the world, or behind it
+    /// by more than the second that a look at the clocks may be old.
+    pub clock_us: u64,
+}
+
 /// What happened, on the world's time, microseconds.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Log {
     /// Resets that came.
     pub resets: u32,
-    /// Of these, after which the detectors had to start anew.
-    pub anew: u32,
-    /// Of these, after which the release clock was lost.
+    /// Resets after which the release clock was lost.
     pub clock_lost: u32,
-    /// Time away in all.
-    pub away_us: u64,
-    /// Time in all by which the copies were old from which the detectors went on: up to the
-    /// decision, where what the tag was told is followed, by the samples that were gone.
-    pub unkept_us: u64,
-    /// Time without a sound reading of acceleration in all.
-    pub deaf_us: u64,
-    /// Time in all in which the depth sensor was silent or stuck.
-    pub depth_us: u64,
-    /// Time on deck in all.
-    pub deck_us: u64,
-    /// Readings of the cell in all that told of less than the cell of the plain run.
-    pub cell_low: u32,
     /// Time in water that the tag's sensors could tell in all: wet, or deep.
     pub in_water_us: u64,
     /// When the fire pin first went high.
@@ -103,10 +109,8 @@ pub struct Log {
     /// Longest time that the tag was away at a stretch, end of it: `(from, to)`.
     #[serde(skip)]
     pub stretches: Vec<(u64, u64)>,
-    /// Most that the tag's clock was ahead of the world's.
-    pub ahead_us: u64,
-    /// Most that it was behind.
-    pub behind_us: u64,
+    /// What all of it took of the evidence.
+    pub lost: Lost,
 }
 
 /// What a tag was told, in the time that it was told.
@@ -124,37 +128,6 @@ impl Told {
             Told::Sample(sample) => sample.t_us,
             Told::Tick(t_us) => *t_us,
         }
-    }
-}
-
-/// Which time the keeper gives a sample: it does not tell, so that is worked out again here.
-#[derive(Clone, Copy, Debug, Default)]
-struct Stamps {
-    /// Samples since it looked at the clocks, and its latest reading of the timer.
-    samples: u32,
-    timer_us: Option<u64>,
-}
-
-impl Stamps {
-    /// After a step on a sample of this time by the timer; `looked_us` is what the timer
-    /// read at the keeper's last look before it.
-    fn step(&mut self, keeper: &Keeper, timer_us: u64, looked_us: u64, period_us: u64) -> u64 {
-        let stands = self.timer_us.is_some_and(|last_us| timer_us <= last_us);
-        self.timer_us = Some(timer_us);
-        self.samples += 1;
-        let sampled_us = u64::from(self.samples) * period_us;
-        let since_us = timer_us.wrapping_sub(looked_us);
-        if since_us >= SECOND_US || sampled_us >= SLOW_US {
-            self.samples = 0;
-            keeper.now_us()
-        } else {
-            keeper.now_us() + if stands { sampled_us } else { since_us }
-        }
-    }
-
-    /// After a second without samples.
-    fn idle(&mut self, timer_us: u64) {
-        *self = Stamps { samples: 0, timer_us: Some(timer_us) };
     }
 }
 
@@ -200,7 +173,6 @@ pub struct Hardware {
     log: Log,
     /// Log and messages, where they are wanted.
     records: Option<Box<Records>>,
-    stamps: Stamps,
     /// All that the state of the tag that runs came from, where it is wanted: what a reset
     /// took with it is taken out again.
     told: Option<Vec<Told>>,
@@ -242,7 +214,6 @@ impl Hardware {
             depth_when_freed_m: 0.0,
             log: Log::default(),
             records: None,
-            stamps: Stamps::default(),
             told: None,
         }
     }
@@ -422,7 +393,7 @@ impl Hardware {
         // A reset that falls into the time away may make it longer, and is not counted twice.
         let counted_us = self.wakes.map_or(true_us, |(at_us, _)| at_us);
         let at_us = counted_us.max(true_us + away_us);
-        self.log.away_us += at_us - counted_us;
+        self.log.lost.away_us += at_us - counted_us;
         self.wakes = Some((at_us, why));
     }
 
@@ -434,7 +405,6 @@ impl Hardware {
         self.flash.power_on();
         self.boot_us = true_us;
         self.next_idle_us = 0;
-        self.stamps = Stamps::default();
         let clocks = self.clocks(true_us);
         let (config, settings) = (self.config, self.settings);
         let deployment = self.deployment;
@@ -452,12 +422,12 @@ impl Hardware {
                         let kept = told.iter().rposition(|t| t.t_us() < copy_us);
                         let kept = kept.map_or(0, |at| at + 1);
                         let gone = told.drain(kept..).filter(|t| matches!(t, Told::Sample(_)));
-                        self.log.unkept_us +=
+                        self.log.lost.unkept_us +=
                             gone.count() as u64 * u64::from(self.config.sample_us());
                     } else if resumed.tag {
-                        self.log.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
+                        self.log.lost.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
                     }
-                    self.log.anew += u32::from(!resumed.tag);
+                    self.log.lost.anew += u32::from(!resumed.tag);
                     self.log.clock_lost += u32::from(!resumed.clock);
                     if let Some(records) = &mut self.records {
                         let sure = resumed.away_least_us == resumed.away_most_us;
@@ -494,7 +464,7 @@ impl Hardware {
     fn place(&mut self, world: &Sample) -> Sample {
         let mut here = *world;
         if self.on_deck(world.t_us) {
-            self.log.deck_us += u64::from(self.config.sample_us());
+            self.log.lost.deck_us += u64::from(self.config.sample_us());
             let rock = (world.t_us as f64 * 1e-6 * 1.1).sin() as f32 * 0.05;
             here.accel_g = [rock, 0.3 * rock, 1.0 - 0.2 * rock]
                 .map(|a| a + 0.004 * (self.rng.random::<f32>() - 0.5));
@@ -527,7 +497,7 @@ impl Hardware {
         let mut sensed = *world;
         sensed.depth_m = match self.depth {
             Some(Failed { until_us, repeats }) if true_us < until_us => {
-                self.log.depth_us += u64::from(self.config.sample_us());
+                self.log.lost.depth_us += u64::from(self.config.sample_us());
                 sensed.depth_m.and(repeats)
             }
             _ => sensed.depth_m,
@@ -536,7 +506,7 @@ impl Hardware {
             && true_us < until_us
             && sensed.cell_left.is_some()
         {
-            self.log.cell_low += u32::from(left.is_some());
+            self.log.lost.cell_low += u32::from(left.is_some());
             sensed.cell_left = left.or(sensed.cell_left);
         }
         let accel = self.accel.filter(|f| true_us < f.until_us);
@@ -554,7 +524,7 @@ impl Hardware {
             self.last_depth_m = sensed.depth_m.unwrap_or(self.last_depth_m);
         }
         if true_us < self.bus_until_us || accel.is_some() {
-            self.log.deaf_us += u64::from(self.config.sample_us());
+            self.log.lost.deaf_us += u64::from(self.config.sample_us());
         }
         Some(sensed)
     }
@@ -573,10 +543,8 @@ impl Hardware {
         let ran = match sensed {
             Some(mut sample) => {
                 sample.t_us = clocks.timer_us;
-                let looked_us = keeper.clock().timer_us();
-                keeper.step(&sample, wet, clocks, &mut self.flash, &mut self.pins, out);
-                let period_us = u64::from(self.config.sample_us());
-                sample.t_us = self.stamps.step(keeper, clocks.timer_us, looked_us, period_us);
+                let (flash, pins) = (&mut self.flash, &mut self.pins);
+                sample.t_us = keeper.step(&sample, wet, clocks, flash, pins, out);
                 if let Some(told) = &mut self.told {
                     told.push(Told::Sample(sample));
                 }
@@ -587,13 +555,12 @@ impl Hardware {
                 true
             }
             None => {
-                self.log.deaf_us += u64::from(self.config.sample_us());
+                self.log.lost.deaf_us += u64::from(self.config.sample_us());
                 if true_us < self.next_idle_us {
                     return false;
                 }
                 self.next_idle_us = true_us + SECOND_US;
                 out.release = keeper.idle(wet, clocks, &mut self.flash, &mut self.pins);
-                self.stamps.idle(clocks.timer_us);
                 if let Some(told) = &mut self.told {
                     told.push(Told::Tick(keeper.now_us()));
                 }
@@ -607,10 +574,10 @@ impl Hardware {
                 records.sample(sample, out);
             }
         }
-        self.log.ahead_us = self.log.ahead_us.max(tag_us.saturating_sub(true_us));
         // A look at the clocks is a second old at most.
         let behind_us = true_us.saturating_sub(tag_us).saturating_sub(SECOND_US);
-        self.log.behind_us = self.log.behind_us.max(behind_us);
+        let wrong_us = tag_us.saturating_sub(true_us).max(behind_us);
+        self.log.lost.clock_us = self.log.lost.clock_us.max(wrong_us);
         ran
     }
 
@@ -729,9 +696,9 @@ impl Injected {
         let clock = keeper.map(Keeper::clock);
         Injected {
             resets: log.resets,
-            detectors_anew: log.anew,
-            away_s: s(log.away_us),
-            deaf_s: s(log.deaf_us),
+            detectors_anew: log.lost.anew,
+            away_s: s(log.lost.away_us),
+            deaf_s: s(log.lost.deaf_us),
             fired_t_s: log.fired_us.map(|us| s(us) + first_t_s),
             firings: log.firings,
             free_t_s: log.free_us.map(|us| s(us) + first_t_s),

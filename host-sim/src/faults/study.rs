@@ -24,7 +24,7 @@ use firmware_core::record::{cause_code, cause_of, fate_code, fate_of};
 use firmware_core::tag::{Cause, Fate, Output, ReleaseDecision, Sample, Tag};
 use serde::{Deserialize, Serialize};
 
-use super::hardware::{Hardware, Log, Told};
+use super::hardware::{Hardware, Log, Lost, Told};
 use super::plan::Drawn;
 use super::random::{self, Harshness};
 use super::records::Wrong;
@@ -88,42 +88,7 @@ pub struct Outcome {
     pub recovery_s: Option<(f32, Option<f64>)>,
 }
 
-/// What a plan took before the decision without faults or its own, whichever came first: what
-/// came later cannot have made them differ.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Lost {
-    /// Time away, microseconds.
-    pub away_us: u64,
-    /// Time by which copies were old from which the detectors went on, microseconds.
-    pub unkept_us: u64,
-    /// Time without a sound reading of acceleration, microseconds.
-    pub deaf_us: u64,
-    /// Time with a depth sensor that was silent or stuck, microseconds.
-    pub depth_us: u64,
-    /// Time on deck, microseconds.
-    pub deck_us: u64,
-    /// Readings of a cell that was low.
-    pub cell_low: u32,
-    /// Resets after which the detectors had to start anew.
-    pub anew: u32,
-    /// Most that the tag's clock was wrong by, microseconds.
-    pub clock_us: u64,
-}
-
 impl Lost {
-    fn of(log: &Log) -> Self {
-        Lost {
-            away_us: log.away_us,
-            unkept_us: log.unkept_us,
-            deaf_us: log.deaf_us,
-            depth_us: log.depth_us,
-            deck_us: log.deck_us,
-            cell_low: log.cell_low,
-            anew: log.anew,
-            clock_us: log.ahead_us.max(log.behind_us),
-        }
-    }
-
     /// Time gone with resets and without readings, microseconds.
     fn time_us(&self) -> u64 {
         self.away_us + self.unkept_us + self.deaf_us
@@ -165,7 +130,7 @@ impl Lost {
 pub struct Run {
     /// What became of the deployment.
     pub outcome: Outcome,
-    /// What the plan took before the decision.
+    /// What the plan took before the decision, see [`Verdict::lost`].
     pub lost: Lost,
     /// What is wrong with log and messages.
     pub wrong: Vec<Wrong>,
@@ -379,7 +344,7 @@ impl Base {
                 witness = Some(Witness { told: hardware.told(), decision: Some(decision), fate });
             }
             if lost.is_none() && (witness.is_some() || sample.t_us >= self.decided_us) {
-                lost = Some(Lost::of(hardware.log()));
+                lost = Some(hardware.log().lost);
             }
             let free_us = hardware.log().free_us;
             if free_us.is_some_and(|us| sample.t_us >= us + AFTERWARDS_US) {
@@ -405,7 +370,7 @@ impl Base {
         };
         let wrong = hardware.records().map_or(Vec::new(), |r| r.check(last, decision.as_ref()));
         let log = hardware.log().clone();
-        let lost = lost.unwrap_or_else(|| Lost::of(&log));
+        let lost = lost.unwrap_or(log.lost);
         (Run { outcome, lost, wrong, log }, decided_us, witness)
     }
 
@@ -549,7 +514,8 @@ pub struct Verdict {
     pub marginal: bool,
     /// A tag that was never reset was asked.
     pub witnessed: bool,
-    /// What was lost before the decision.
+    /// What was lost before the decision without faults or its own, whichever came first: what
+    /// came later cannot have made them differ.
     pub lost: Lost,
     /// What took the evidence, if anything.
     pub excuse: Option<Excuse>,
@@ -587,7 +553,7 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
     let _ = writeln!(
         text,
         "resets {resets}, of these detectors anew {}, clock lost {}",
-        verdicts.iter().map(|v| u64::from(v.log.anew)).sum::<u64>(),
+        verdicts.iter().map(|v| u64::from(v.log.lost.anew)).sum::<u64>(),
         verdicts.iter().map(|v| u64::from(v.log.clock_lost)).sum::<u64>()
     );
     for (what, broken) in [
