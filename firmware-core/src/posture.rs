@@ -133,13 +133,7 @@ impl Posture {
     /// called before there are more than [`BATCH_MAX`].
     #[inline]
     pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
-        let counts = self.counts(accel_g);
-        if let Some(slot) = self.ring.get_mut(usize::from(self.head) % RING) {
-            *slot = counts;
-        }
-        self.head = self.head.wrapping_add(1);
-        self.waiting = self.waiting.wrapping_add(1);
-        self.waiting
+        self.take_run(&[accel_g])
     }
 
     /// Takes so many samples, see [`Posture::take`].

@@ -61,6 +61,12 @@ impl Axis {
     const NEW: Axis = Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0 };
 }
 
+/// The least of the steps seen so far and that from one value to the next, g, where it is one.
+fn finer(least_g: f32, last_g: f32, next_g: f32) -> f32 {
+    let step_g = math::abs(next_g - last_g);
+    if step_g > 1.0e-5 { least_g.min(step_g) } else { least_g }
+}
+
 /// Checks time and axes.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Sensor {
@@ -152,9 +158,7 @@ impl Sensor {
     #[inline]
     pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
         // Calm: the offset of the clock has not changed since the last sample.
-        let step = sample.t_us.wrapping_sub(self.last_raw_us);
-        let timely = step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us;
-        if !self.easy || !timely || !self.live(sample.accel_g) {
+        if !self.easy || !self.timely(sample.t_us) || !self.live(sample.accel_g) {
             return None;
         }
         let now_us = self.tag_us(sample.t_us);
@@ -165,12 +169,11 @@ impl Sensor {
     /// How many of the first samples of `run` may take the short way, up to the first not
     /// before `until_us`. [`Sensor::pass_all`] takes them.
     pub fn passing(&self, run: &Run, until_us: u64) -> usize {
-        let step = run.t_us.wrapping_sub(self.last_raw_us);
-        let timely = step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us;
-        if !self.easy || !timely || run.period_us.wrapping_sub(1) >= self.longest_us {
+        if !self.easy || !self.timely(run.t_us) || run.period_us.wrapping_sub(1) >= self.longest_us
+        {
             return 0;
         }
-        let left_us = until_us.saturating_sub(self.last_us.wrapping_add(step));
+        let left_us = until_us.saturating_sub(self.tag_us(run.t_us));
         let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
         let before = left_us.div_ceil(run.period_us.max(1)) as usize;
         let most = before.saturating_add(1);
@@ -191,7 +194,15 @@ impl Sensor {
         lively.count()
     }
 
+    /// True where a time goes on from the last as it should.
+    #[inline]
+    fn timely(&self, t_us: u64) -> bool {
+        let step = t_us.wrapping_sub(self.last_raw_us);
+        step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us
+    }
+
     /// The tag's time of a sample that passes.
+    #[inline]
     pub fn tag_us(&self, t_us: u64) -> u64 {
         self.last_us.wrapping_add(t_us.wrapping_sub(self.last_raw_us))
     }
@@ -339,10 +350,7 @@ impl Sensor {
     fn repeat(&mut self, accel: [f32; 3]) {
         self.lively = false;
         for (axis, a) in self.axes.iter_mut().zip(accel) {
-            let step_g = math::abs(a - axis.last);
-            if step_g > 1.0e-5 {
-                self.step_g = self.step_g.min(step_g);
-            }
+            self.step_g = finer(self.step_g, axis.last, a);
             let same = u32::from(a == axis.last);
             *axis = Axis { last: a, held: a, same, clipped: 0, low: a, high: a };
         }
@@ -384,10 +392,7 @@ impl Sensor {
                 axis.clipped = 0;
                 continue;
             }
-            let step_g = math::abs(a - axis.last);
-            if step_g > 1.0e-5 {
-                self.step_g = self.step_g.min(step_g);
-            }
+            self.step_g = finer(self.step_g, axis.last, a);
             axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
             axis.last = a;
             axis.clipped = if size >= full * 0.998 {
