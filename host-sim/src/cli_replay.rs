@@ -9,6 +9,7 @@ use std::sync::mpsc;
 
 use clap::ValueEnum;
 use firmware_core::message::MESSAGE_BYTES;
+use host_sim::batch::write_whole;
 use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::html;
 use host_sim::problem::Problem;
@@ -252,7 +253,7 @@ fn write_kept(
     refused: u32,
 ) -> Result<(), Problem> {
     if let Some(path) = &args.image {
-        replay::write_image(path, image)?;
+        write_whole(path, image)?;
     }
     if let Some(path) = &args.messages {
         replay::write_messages(path, messages)?;

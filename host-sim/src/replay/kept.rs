@@ -79,14 +79,6 @@ pub(super) fn records(setup: &Setup, facts: &FileFacts, bursts: bool) -> Result<
     Ok(if bursts { records.with_bursts(burst_plan(setup)) } else { records })
 }
 
-/// Writes an image of a flash to a file.
-///
-/// # Errors
-/// A file that cannot be written.
-pub fn write_image(path: &Path, image: &[u8]) -> Result<(), Problem> {
-    write_whole(path, image)
-}
-
 /// Writes messages to a file, one a line.
 ///
 /// # Errors

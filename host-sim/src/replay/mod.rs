@@ -25,7 +25,7 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
 };
 
-pub use kept::{Kept, write_image, write_messages};
+pub use kept::{Kept, write_messages};
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
 };
