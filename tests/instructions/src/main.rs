@@ -20,6 +20,7 @@ use work::Way;
 const RATES_HZ: [u32; 4] = [10, 25, 50, 100];
 /// How samples are handed in, each with its argument.
 const WAYS: [(&str, Way); 2] = [("work", Way::Steps), ("runs", Way::Runs)];
+const USAGE: &str = "usage: swaymark-instructions [bless]";
 /// Most that a count may grow, %.
 const GROWTH_PERCENT: f64 = 3.0;
 
@@ -27,15 +28,10 @@ fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let args: Vec<&str> = args.iter().map(String::as_str).collect();
     let ran = match args.as_slice() {
-        ["work", hz] => {
-            hz.parse().map(|hz| work::run(hz, Way::Steps)).map_err(|e| format!("{hz}: {e}"))
-        }
-        ["runs", hz] => {
-            hz.parse().map(|hz| work::run(hz, Way::Runs)).map_err(|e| format!("{hz}: {e}"))
-        }
         [] => count().and_then(|table| check(&table)),
         ["bless"] => count().and_then(|table| table.save(&committed())),
-        _ => Err("usage: swaymark-instructions [bless]".to_owned()),
+        [how, hz] => work(how, hz),
+        _ => Err(USAGE.to_owned()),
     };
     match ran {
         Ok(()) => ExitCode::SUCCESS,
@@ -44,6 +40,12 @@ fn main() -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// What is counted, by the argument of a way and a rate.
+fn work(how: &str, hz: &str) -> Result<(), String> {
+    let (_, way) = WAYS.into_iter().find(|way| way.0 == how).ok_or(USAGE)?;
+    hz.parse().map(|hz| work::run(hz, way)).map_err(|e| format!("{hz}: {e}"))
 }
 
 /// Where the committed numbers are.
