@@ -11,6 +11,7 @@
 use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
+use crate::rate::TWICE_LATE;
 use crate::tag::Beat;
 use macro_rules_attribute::derive;
 
@@ -25,6 +26,9 @@ const STAGES: usize = 10;
 const BAND_GAIN: f32 = 83.886_08;
 /// Period of greatest gain, samples of the rung: `pi / asin(sqrt(1/5))`.
 const BAND_PERIOD: f32 = 6.775_9;
+/// What the mean of two values of the top rung takes off at a period in parts of its sample,
+/// times the square of that: `(pi PARTS)^2 / 2`, of `1 - cos(pi PARTS / period)`.
+const MEAN_LOSS: f32 = 1263.309;
 /// `(pi / BAND_PERIOD)^2`.
 const BAND_ANGLE2: f32 = 0.214_969;
 /// Most that period and amplitude change from one cycle to the next that agrees with it.
@@ -48,9 +52,9 @@ const OVERSHADOWED_S: f32 = 20.0;
 const UNKNOWN_S: f32 = 7.5;
 /// Longest wait of a finished beat, one being handed out a sample, and of the
 /// value it was found in on its way to this stage, s.
-const DELIVERY_S: f32 = 2.0;
+const DELIVERY_S: f32 = 2.5;
 /// Values taken at a time.
-const BATCH: usize = 8;
+pub const BATCH: usize = 8;
 /// No rung has anything to do.
 const RESTS: u8 = u8::MAX;
 /// Parts of a sample in which times are kept.
@@ -457,6 +461,10 @@ pub struct Beats {
     floor: i32,
     first_rung: u8,
     last_rung: u8,
+    /// What is taken are means of two of the top rung's values.
+    means: bool,
+    /// Half of the values taken last that the top rung works on.
+    half: u8,
     /// Oldest beat that is still told, 1/16 sample of the top rung.
     latest: u32,
     active: Option<u8>,
@@ -483,8 +491,10 @@ pub struct Beats {
 }
 
 impl Beats {
-    /// For values at `top_hz`, 20 to 40 Hz, in units of `unit_g`.
-    pub fn new(config: &Config, top_hz: f32, unit_g: f32) -> Self {
+    /// For a top rung at `top_hz`, 20 to 40 Hz, values in units of `unit_g`; `means`: what
+    /// [`Beats::take`] gets are means of two of the top rung's values, else those of the top
+    /// rung are interpolated between them.
+    pub fn new(config: &Config, top_hz: f32, means: bool, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;
         let parts = top_hz * PARTS as f32;
@@ -513,6 +523,8 @@ impl Beats {
             floor: (0.9 * d.min_sway_g / unit_g) as i32,
             first_rung: first.min(last),
             last_rung: last,
+            means,
+            half: 0,
             latest: math::round_u32(
                 8.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
             ),
@@ -551,14 +563,43 @@ impl Beats {
         self.any_ready = false;
     }
 
-    /// Takes eight values of sideways acceleration, oldest first. The rungs work on
-    /// them when [`Beats::work`] is called: before the next are taken, until
-    /// [`Beats::rests`].
+    /// Takes eight values of sideways acceleration, oldest first, at half the rate of the top
+    /// rung. The rungs work on them when [`Beats::work`] is called: before the next are taken,
+    /// until [`Beats::rests`].
     pub fn take(&mut self, sway: [i32; BATCH]) {
-        self.index = self.index.wrapping_add(BATCH as u32);
+        self.index = self.index.wrapping_add(2 * BATCH as u32);
         let [a, b, c, d, e, f, g, h] = sway;
         self.waiting = [[a, b, c, d], [e, f, g, h]];
+        self.half = 0;
         self.next_rung = 0;
+        if self.fastest_rung > 0 {
+            self.next_rung = 1;
+            if let [top, ..] = &mut self.rungs
+                && top.begun
+            {
+                // It misses these: what it holds belongs to another time.
+                top.restart();
+            }
+        }
+    }
+
+    /// The top rung works next, and wants its eight values first, those of this half of what
+    /// was taken last: see [`Beats::take_top`].
+    #[inline]
+    pub fn wants_half(&self) -> Option<u8> {
+        (self.next_rung == 0).then_some(self.half)
+    }
+
+    /// A half of what was taken last, while the top rung works.
+    pub fn half(&self, half: u8) -> [i32; 4] {
+        let [first, second] = self.waiting;
+        if half == 0 { first } else { second }
+    }
+
+    /// Takes the top rung's values.
+    #[inline]
+    pub fn take_top(&mut self, sway: [i32; BATCH]) {
+        self.band = sway;
     }
 
     /// True when nothing is left of the work on the values taken last.
@@ -573,27 +614,41 @@ impl Beats {
     pub fn work(&mut self) {
         self.worked = false;
         let number = self.next_rung;
+        let mut newest = self.index;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
-        let [values, more_values] = &mut self.waiting;
-        let [first, second, ..] = values;
-        rung.begin(*first);
-        let mut more = number < self.last_rung;
         let ([low_band, high_band], _) = self.band.as_chunks_mut::<4>() else { return };
+        let [values, more_values] = &mut self.waiting;
+        let [first_top, ..] = *low_band;
+        let [first, second, ..] = values;
+        rung.begin(if number == 0 { first_top } else { *first });
         let [a, b, ..] = low_band;
+        let mut next = number.wrapping_add(1);
+        let mut more = number < self.last_rung;
         let count;
         match number {
-            0 | 1 => {
+            0 => {
+                let (low, high) = (*low_band, *high_band);
+                Rung::filter_4(&mut rung.past, &low, low_band);
+                Rung::filter_4(&mut rung.past, &high, high_band);
+                if self.half == 0 {
+                    newest = newest.wrapping_sub(BATCH as u32);
+                    next = 0;
+                }
+                self.half = 1;
+                count = 8;
+            }
+            1 | 2 => {
                 let [a, b] = Rung::filter_4(&mut rung.past, values, low_band);
                 let [first, second, third, fourth] = values;
                 (*first, *second) = (a, b);
-                if number == 0 {
+                if number == 1 {
                     [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, high_band);
                     count = 8;
                 } else {
                     count = 4;
                 }
             }
-            2 => {
+            3 => {
                 ([*a, *b], *first) = Rung::filter_2(&mut rung.past, [*first, *second]);
                 count = 2;
             }
@@ -604,24 +659,32 @@ impl Beats {
                 count = 1;
             }
         }
-        self.next_rung = if more { number.wrapping_add(1) } else { RESTS };
+        self.next_rung = if more { next } else { RESTS };
         if number >= self.fastest_rung {
-            self.extremes(number, count);
+            self.extremes(number, count, newest);
         } else if let Some(last) = self.band.get(count.wrapping_sub(1)) {
             rung.before = *last;
         }
     }
 
-    /// Follows the extremes of `count` band-passed values of a rung, with hysteresis.
+    /// Follows the extremes of `count` band-passed values of a rung, with hysteresis; `newest`
+    /// is the index of the last value they were made of.
     #[inline]
-    fn extremes(&mut self, number: u8, count: usize) {
+    fn extremes(&mut self, number: u8, count: usize, newest: u32) {
         let floor = self.floor;
         let shift = u32::from(number).wrapping_add(PARTS_SHIFT);
         let spacing = 1_u32.wrapping_shl(shift);
         // The middle of the band-pass lies 5 samples of this rung back, and the
-        // rungs above have added 3 of theirs each.
-        let late = spacing.wrapping_mul(8).wrapping_sub(3 * PARTS);
-        let newest = self.index.wrapping_mul(PARTS).wrapping_sub(late);
+        // rungs above, but for the top one, have added 3 of theirs each.
+        let late = if number > 0 {
+            spacing.wrapping_mul(8).wrapping_sub(6 * PARTS)
+        } else if self.means {
+            // Its newest is the second of two of which the mean is taken.
+            5 * PARTS - PARTS / 2
+        } else {
+            (5 + TWICE_LATE as u32) * PARTS
+        };
+        let newest = newest.wrapping_mul(PARTS).wrapping_sub(late);
         let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
         let Some(mut rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
@@ -684,7 +747,10 @@ impl Beats {
             && up > 0.25 * period
             && up < 0.75 * period;
         if shaped {
-            let gain = gain(ratio).clamp(0.2, 1.0);
+            let mut gain = gain(ratio).clamp(0.2, 1.0);
+            if self.means && number > 0 {
+                gain *= 1.0 - MEAN_LOSS / (period * period);
+            }
             cycle.amplitude = 0.25 * (rise + fall) * self.unit_g / gain;
             shaped =
                 cycle.amplitude >= self.min_sway_g && !(sure && cycle.amplitude < 0.1 * self.own_g);

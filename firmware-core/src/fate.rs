@@ -194,7 +194,7 @@ impl FateTest {
     #[inline(never)]
     pub fn new(config: &Config) -> Self {
         let d = config.detector();
-        let working_hz = rate::working_hz(config.logger().sample_hz);
+        let pair_hz = rate::pair_hz(rate::working_hz(config.logger().sample_hz));
         FateTest {
             pause_min: match config.animal().breathing {
                 Breathing::Ram => d.ram_pause_min,
@@ -202,7 +202,7 @@ impl FateTest {
             },
             off_min: d.off_posture_min,
             rests: config.animal().breathing == Breathing::Buccal,
-            mean_noise: 1.0 / math::sqrt(math::at_least(d.static_window_s * working_hz, 1.0)),
+            mean_noise: 1.0 / math::sqrt(math::at_least(d.static_window_s * pair_hz, 1.0)),
             threshold: -math::ln(d.false_death_prob),
             restart_at: math::ln(d.missed_death_prob),
             evidence: 0.0,

@@ -10,26 +10,35 @@
 use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::math;
+use crate::rate;
 use macro_rules_attribute::derive;
 
-/// Most samples taken before they are worked on together: one look at many costs less.
+/// Most pairs taken before they are worked on together: one look at many costs less.
 pub const BATCH_MAX: u8 = 8;
-/// Places for samples: a power of two, so that an index wraps by a mask.
-const RING: usize = 128;
-/// Longest window, samples: 3 s at the highest working rate (below 40 Hz), odd.
-const WINDOW_MAX: u32 = 119;
+/// Places for pairs of samples: a power of two, so that an index wraps by a mask.
+const RING: usize = 64;
+/// Longest window, pairs: 2.75 s at the highest rate of pairs (below 20 Hz), odd.
+const WINDOW_MAX: u32 = 55;
 /// Whole numbers for full scale; leaves room for 5 % above it.
 const FULL_SCALE: f32 = 30_000.0;
 /// 1.5 * 2^23: added to a number it leaves the nearest whole number in the low bits.
 const ROUNDER: f32 = 12_582_912.0;
+/// How far the sample of [`Posture::detail`] moves on within a batch, pairs: no beat keeps step
+/// with it.
+const DITHER: u8 = 3;
 
 /// What stands for 1 in a direction of whole numbers.
-pub const AXIS_ONE: f32 = 32_767.0;
+pub const AXIS_ONE: f32 = 16_383.0;
 /// Low bits of a product with such a direction that are let go.
-const AXIS_SHIFT: u32 = 9;
-const AXIS_SCALE: f32 = 512.0;
+const AXIS_SHIFT: u32 = 8;
+const AXIS_SCALE: f32 = 256.0;
 
-/// Sums of dynamic acceleration over a few samples.
+/// A sample, in counts.
+type Counts = [i16; 3];
+/// Two samples in a row, or the same one twice where one is enough.
+type Pair = [Counts; 2];
+
+/// Sums of dynamic acceleration over a few samples, the second of each pair.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Activity {
     /// Samples added up.
@@ -65,18 +74,27 @@ impl Sums {
 }
 
 /// The running mean.
+///
+/// From 20 Hz on the second of every two samples is looked at: what is slower than a
+/// tail beat, and the mean size of what is not, need no more. Below, samples stand in pairs
+/// with themselves.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Posture {
-    ring: [[i16; 3]; RING],
+    ring: [Pair; RING],
+    /// Over the window, of the second of each pair.
     sum: [i32; 3],
+    /// Window, pairs.
     len: u8,
-    /// Samples in the window, of those worked on.
+    /// Pairs in the window, of those worked on.
     filled: u8,
-    /// Place of the next sample.
+    /// Place of the next sample, half pairs.
     head: u8,
-    /// Samples taken and not yet worked on.
+    /// Taken and not yet worked on, half pairs.
     waiting: u8,
+    /// Half pairs that a sample fills: 1, or 2 below 20 Hz.
+    fills: u8,
     half_beat: u8,
+    dither: u8,
     to_counts: f32,
     to_g: f32,
     /// g of one count in the sum over the window.
@@ -86,50 +104,54 @@ pub struct Posture {
 impl Posture {
     /// For samples at `working_hz` (below 40 Hz).
     pub fn new(config: &Config, working_hz: f32) -> Self {
-        let wanted = math::round_u32(config.detector().static_window_s * working_hz) | 1;
+        let pair_hz = rate::pair_hz(working_hz);
+        let wanted = math::round_u32(config.detector().static_window_s * pair_hz) | 1;
         let len = wanted.clamp(3, WINDOW_MAX) as u8;
         let to_counts = FULL_SCALE / config.logger().range_g;
         Posture {
-            ring: [[0; 3]; RING],
+            ring: [[[0; 3]; 2]; RING],
             sum: [0; 3],
             len,
             filled: 0,
             head: 0,
             waiting: 0,
+            fills: if rate::pair_of(working_hz) == 1 { 2 } else { 1 },
             // Half a second: until its own is known, a beat is taken to last one.
             half_beat: len / 5,
+            dither: 0,
             to_counts,
             to_g: 1.0 / to_counts,
             mean_g: 1.0 / (to_counts * f32::from(len)),
         }
     }
 
-    /// Samples from the middle of the window to its newest.
-    pub fn delay_samples(&self) -> u8 {
+    /// Pairs from the middle of the window to its newest.
+    pub fn delay_pairs(&self) -> u8 {
         self.len / 2
     }
 
-    /// Sets half the beat's period, in samples, for [`Detail::swing_g`]; at most
+    /// Sets half the beat's period, in pairs, for [`Detail::swing_g`]; at most
     /// half the window is used.
-    pub fn set_half_beat(&mut self, samples: f32) {
-        self.half_beat = (math::round_u32(samples) as u8).min(self.len / 2).max(1);
+    pub fn set_half_beat(&mut self, pairs: f32) {
+        self.half_beat = (math::round_u32(pairs) as u8).min(self.len / 2).max(1);
     }
 
-    /// The sample `age` before the newest one taken.
-    fn back(&self, age: u8) -> [i16; 3] {
-        let place = self.head.wrapping_sub(age).wrapping_sub(1);
-        self.ring.get(usize::from(place) % RING).copied().unwrap_or([0; 3])
+    /// The pair `age` before the newest whole one taken.
+    fn back(&self, age: u8) -> Pair {
+        let place = (self.head / 2).wrapping_sub(age).wrapping_sub(1);
+        self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2])
     }
 
     /// Forgets the window, after a gap.
     pub fn restart(&mut self) {
-        self.ring.as_flattened_mut().fill(0);
+        self.ring.as_flattened_mut().as_flattened_mut().fill(0);
         self.sum = [0; 3];
         self.filled = 0;
         self.waiting = 0;
+        self.head &= !1;
     }
 
-    /// Takes a sample; gives how many now wait for [`Posture::work`], which must be
+    /// Takes a sample; gives how many pairs now wait for [`Posture::work`], which must be
     /// called before there are more than [`BATCH_MAX`].
     #[inline]
     pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
@@ -142,51 +164,65 @@ impl Posture {
         let mut head = self.head;
         for accel_g in run {
             let counts = self.counts(*accel_g);
-            if let Some(slot) = self.ring.get_mut(usize::from(head) % RING) {
+            let slots = self.ring.as_flattened_mut();
+            if self.fills == 2
+                && let Some(slot) = slots.get_mut(usize::from(head) % (2 * RING))
+            {
+                *slot = counts;
+                head = head.wrapping_add(1);
+            }
+            if let Some(slot) = slots.get_mut(usize::from(head) % (2 * RING)) {
                 *slot = counts;
             }
             head = head.wrapping_add(1);
         }
         self.waiting = self.waiting.wrapping_add(head.wrapping_sub(self.head));
         self.head = head;
-        self.waiting
+        self.waiting()
     }
 
     /// The nearest whole numbers.
     #[inline]
-    fn counts(&self, accel_g: [f32; 3]) -> [i16; 3] {
+    fn counts(&self, accel_g: [f32; 3]) -> Counts {
         let scale = self.to_counts;
         let count = |a: f32| (a * scale + ROUNDER).to_bits() as i16;
         let [x, y, z] = accel_g;
         [count(x), count(y), count(z)]
     }
 
-    /// Samples from `place` on, at most `count`, up to the end of the ring.
+    /// Samples after which `pairs` will wait, 1 or more.
     #[inline]
-    fn run(&self, place: usize, count: usize) -> &[[i16; 3]] {
+    pub fn lacking(&self, pairs: u8) -> u8 {
+        let halves = pairs.wrapping_mul(2).wrapping_sub(self.waiting);
+        if self.fills == 2 { halves / 2 } else { halves }
+    }
+
+    /// Pairs from `place` on, at most `count`, up to the end of the ring.
+    #[inline]
+    fn run(&self, place: usize, count: usize) -> &[Pair] {
         let rest = self.ring.get(place..).unwrap_or_default();
         rest.get(..count).unwrap_or(rest)
     }
 
-    /// Moves the window on over the samples that wait: what the samples half a
+    /// Moves the window on over the pairs that wait: what the samples half a
     /// window before them show, once the window is full.
     pub fn work(&mut self) -> Option<Activity> {
         let mut sums = Sums::ZERO;
         let mut count = 0_u8;
         let len = usize::from(self.len);
-        while self.waiting > 0 {
+        while self.waiting() > 0 {
             // As far as none of the three places wraps.
-            let newest = usize::from(self.head.wrapping_sub(self.waiting)) % RING;
+            let newest = usize::from(self.head.wrapping_sub(self.waiting) / 2) % RING;
             let oldest = newest.wrapping_sub(len) % RING;
             let middle = newest.wrapping_sub(len / 2) % RING;
             let to_end = RING.wrapping_sub(newest.max(oldest).max(middle));
-            let mut steps = usize::from(self.waiting).min(to_end);
-            // The sample that fills the window is the first to show anything.
+            let mut steps = usize::from(self.waiting()).min(to_end);
+            // The pair that fills the window is the first to show anything.
             let lacking = usize::from(self.len.wrapping_sub(self.filled));
             if lacking > 1 {
                 steps = steps.min(lacking.wrapping_sub(1));
             }
-            self.waiting = self.waiting.wrapping_sub(steps as u8);
+            self.waiting = self.waiting.wrapping_sub((steps as u8).wrapping_mul(2));
             self.slide(newest, oldest, middle, steps, &mut sums);
             if lacking > 1 {
                 self.filled = self.filled.wrapping_add(steps as u8);
@@ -205,7 +241,7 @@ impl Posture {
         })
     }
 
-    /// Moves the window on by `steps` samples, all within the ring, and adds up
+    /// Moves the window on by `steps` pairs, all within the ring, and adds up
     /// what the samples in its middle show.
     #[inline]
     fn slide(
@@ -223,7 +259,7 @@ impl Posture {
         let come = self.run(newest, steps);
         let gone = self.run(oldest, steps);
         let here = self.run(middle, steps);
-        for ((n, o), r) in come.iter().zip(gone).zip(here) {
+        for (([_, n], [_, o]), [_, r]) in come.iter().zip(gone).zip(here) {
             let ([nx, ny, nz], [ox, oy, oz], [rx, ry, rz]) = (*n, *o, *r);
             sx = sx.wrapping_add(i32::from(nx)).wrapping_sub(i32::from(ox));
             sy = sy.wrapping_add(i32::from(ny)).wrapping_sub(i32::from(oy));
@@ -248,31 +284,56 @@ impl Posture {
         [x as f32 * self.mean_g, y as f32 * self.mean_g, z as f32 * self.mean_g]
     }
 
-    /// Samples taken and not yet worked on.
+    /// Whole pairs taken and not yet worked on.
     pub fn waiting(&self) -> u8 {
-        self.waiting
+        self.waiting / 2
     }
 
-    /// Samples in the window.
+    /// True where a sample waits for the other half of its pair.
+    pub fn odd(&self) -> bool {
+        self.waiting & 1 != 0
+    }
+
+    /// Pairs in the window.
     pub fn held(&self) -> u8 {
         self.filled
     }
 
-    /// `axis` times each of `N` samples from that `age` before the newest of those
-    /// worked on, less `offset`, oldest first; `axis` in [`AXIS_ONE`], the results in
+    /// Place of the pair `age` before the newest of those worked on.
+    #[inline]
+    fn worked_on(&self, age: u8) -> u8 {
+        (self.head.wrapping_sub(self.waiting) / 2).wrapping_sub(age).wrapping_sub(1)
+    }
+
+    /// `axis` times the mean of each of `N` pairs from that `age` before the newest of
+    /// those worked on, less `offset`, oldest first; `axis` in [`AXIS_ONE`], the results in
     /// [`Posture::sway_unit_g`]; `age` below [`Posture::held`].
     #[inline]
     pub fn along<const N: usize>(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; N] {
-        let [ax, ay, az] = axis;
-        let mut place = self.head.wrapping_sub(self.waiting).wrapping_sub(age).wrapping_sub(1);
+        let mut place = self.worked_on(age);
         core::array::from_fn(|_| {
-            let [x, y, z] = self.ring.get(usize::from(place) % RING).copied().unwrap_or([0; 3]);
+            let [first, second] =
+                self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
             place = place.wrapping_add(1);
-            let sum = ax
-                .wrapping_mul(i32::from(x))
-                .wrapping_add(ay.wrapping_mul(i32::from(y)))
-                .wrapping_add(az.wrapping_mul(i32::from(z)));
-            (sum >> AXIS_SHIFT).wrapping_sub(offset)
+            let ([fx, fy, fz], [sx, sy, sz]) = (first, second);
+            let both = [
+                i32::from(fx).wrapping_add(i32::from(sx)),
+                i32::from(fy).wrapping_add(i32::from(sy)),
+                i32::from(fz).wrapping_add(i32::from(sz)),
+            ];
+            (times(axis, both) >> (AXIS_SHIFT + 1)).wrapping_sub(offset)
+        })
+    }
+
+    /// The same of each of the samples in four pairs.
+    #[inline(never)]
+    pub fn along_each(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; 8] {
+        let mut place = self.worked_on(age).wrapping_mul(2);
+        let slots = self.ring.as_flattened();
+        core::array::from_fn(|_| {
+            let counts = slots.get(usize::from(place) % (2 * RING)).copied().unwrap_or([0; 3]);
+            place = place.wrapping_add(1);
+            (times(axis, counts.map(i32::from)) >> AXIS_SHIFT).wrapping_sub(offset)
         })
     }
 
@@ -281,13 +342,16 @@ impl Posture {
         self.to_g * (AXIS_SCALE / AXIS_ONE)
     }
 
-    /// The finer look at the sample half a window back.
-    pub fn detail(&self) -> Detail {
-        let middle = self.len / 2;
-        let raw = self.back(middle);
-        let last = self.back(middle.wrapping_add(1));
-        let earlier = self.back(middle.wrapping_add(self.half_beat));
-        let later = self.back(middle.wrapping_sub(self.half_beat));
+    /// The finer look at a sample about half a window back, before all that wait.
+    pub fn detail(&mut self) -> Detail {
+        self.dither = self.dither.wrapping_add(DITHER) % BATCH_MAX;
+        let middle = (self.len / 2).wrapping_add(self.dither);
+        let [first, raw] = self.back(middle);
+        // Of one and the same sample, the one before.
+        let [_, before] = self.back(middle.wrapping_add(1));
+        let last = if self.fills == 2 { before } else { first };
+        let [_, earlier] = self.back(middle.wrapping_add(self.half_beat));
+        let [_, later] = self.back(middle.wrapping_sub(self.half_beat));
         let ([rx, ry, rz], [lx, ly, lz]) = (raw, last);
         let ([ex, ey, ez], [fx, fy, fz]) = (earlier, later);
         let step2 = |r: i16, l: i16| {
@@ -303,4 +367,11 @@ impl Posture {
         let swing_g = [swing(rx, ex, fx), swing(ry, ey, fy), swing(rz, ez, fz)];
         Detail { swing_g, step2_g2: step2 as f32 * self.to_g * self.to_g }
     }
+}
+
+/// `axis` times `counts`.
+#[inline(always)]
+fn times(axis: [i32; 3], counts: [i32; 3]) -> i32 {
+    let ([ax, ay, az], [x, y, z]) = (axis, counts);
+    ax.wrapping_mul(x).wrapping_add(ay.wrapping_mul(y)).wrapping_add(az.wrapping_mul(z))
 }

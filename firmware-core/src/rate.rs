@@ -1,5 +1,6 @@
 //! One working rate for any sample rate from 5 to 100 Hz: fast samples are
-//! averaged in twos or fours, slow ones are interpolated for the beat stage.
+//! averaged in twos or fours, slow ones are interpolated for the beat stage. From 20 Hz on
+//! samples go in pairs where half of them are enough.
 
 use crate::checkpoint::Kept;
 use macro_rules_attribute::derive;
@@ -19,6 +20,19 @@ fn decimation(sample_hz: f32) -> u8 {
 pub fn working_hz(sample_hz: f32) -> f32 {
     sample_hz / f32::from(decimation(sample_hz))
 }
+
+/// Samples at `working_hz` that make a pair: one stands for two below 20 Hz.
+pub fn pair_of(working_hz: f32) -> u8 {
+    if working_hz < 20.0 { 1 } else { 2 }
+}
+
+/// Rate of pairs of samples at `working_hz` (5 to 40 Hz): 5 to 20 Hz.
+pub fn pair_hz(working_hz: f32) -> f32 {
+    working_hz / f32::from(pair_of(working_hz))
+}
+
+/// How far interpolation to twice the rate falls behind, in values out.
+pub const TWICE_LATE: f32 = 3.0;
 
 /// Averages `factor` samples into one.
 #[derive(Clone, Debug, PartialEq, Kept!)]
@@ -71,7 +85,7 @@ struct Doubler {
 
 impl Doubler {
     /// Gives the value two samples back and the one half a sample after it.
-    #[inline(never)]
+    #[inline]
     fn step(&mut self, x: i32) -> [i32; 2] {
         let [a, b, c] = self.past;
         self.past = [b, c, x];
@@ -80,53 +94,50 @@ impl Doubler {
     }
 }
 
-/// Raises a rate by 1, 2 or 4 so that it lies from 20 to 40 Hz.
+/// Brings pairs of samples to the rates of the beat stage's rungs: 10 to 20 Hz, and twice that
+/// for the fastest.
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Interpolator {
-    factor: u8,
-    first: Doubler,
-    second: Doubler,
+    slow: bool,
+    pairs: Doubler,
+    top: Doubler,
 }
 
 impl Interpolator {
-    /// For values at `working_hz`, 5 to 40 Hz.
-    pub fn new(working_hz: f32) -> Self {
-        let factor = if working_hz < 10.0 {
-            4
-        } else if working_hz < 20.0 {
-            2
-        } else {
-            1
-        };
-        Interpolator { factor, first: Doubler::default(), second: Doubler::default() }
-    }
-
-    /// Values out for one in.
-    pub fn factor(&self) -> u8 {
-        self.factor
-    }
-
-    /// How far the newest value out lies behind the newest in, in output samples.
-    pub fn delay(&self) -> u8 {
-        match self.factor {
-            4 => 9,
-            2 => 3,
-            _ => 0,
+    /// For values at `pair_hz`, 5 to 20 Hz.
+    pub fn new(pair_hz: f32) -> Self {
+        Interpolator {
+            slow: pair_hz < 10.0,
+            pairs: Doubler::default(),
+            top: Doubler::default(),
         }
     }
 
-    /// Takes values where the factor is 2; gives twice as many.
-    pub fn double(&mut self, values: [i32; 4]) -> [i32; 8] {
-        let [a, b, c, d] = values.map(|x| self.first.step(x));
-        let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);
-        [a, b, c, d, e, f, g, h]
+    /// True where pairs come below 10 Hz: [`Interpolator::slow`] makes two values of one.
+    #[inline]
+    pub fn is_slow(&self) -> bool {
+        self.slow
     }
 
-    /// Takes values where the factor is 4; gives four times as many.
-    pub fn quadruple(&mut self, values: [i32; 2]) -> [i32; 8] {
-        let [[a, b], [c, d]] = values.map(|x| self.first.step(x));
-        let [a, b, c, d] = [a, b, c, d].map(|x| self.second.step(x));
-        let ([a, b], [c, d], [e, f], [g, h]) = (a, b, c, d);
-        [a, b, c, d, e, f, g, h]
+    /// How far the newest value for the rungs lies behind the newest pair, in such values.
+    pub fn delay(&self) -> f32 {
+        if self.slow { TWICE_LATE } else { 0.0 }
     }
+
+    /// Takes values that come below 10 Hz; gives twice as many.
+    pub fn slow(&mut self, values: [i32; 4]) -> [i32; 8] {
+        double(&mut self.pairs, values)
+    }
+
+    /// Takes values for the rungs; gives twice as many for the fastest.
+    pub fn top(&mut self, values: [i32; 4]) -> [i32; 8] {
+        double(&mut self.top, values)
+    }
+}
+
+/// Doubles a rate; the newest value out lies [`TWICE_LATE`] behind the newest in.
+#[inline(never)]
+fn double(doubler: &mut Doubler, values: [i32; 4]) -> [i32; 8] {
+    let [[a, b], [c, d], [e, f], [g, h]] = values.map(|x| doubler.step(x));
+    [a, b, c, d, e, f, g, h]
 }

@@ -2,7 +2,7 @@
 
 use core::fmt;
 
-use crate::beats::Beats;
+use crate::beats::{self, Beats};
 use crate::checkpoint::Kept;
 use crate::config::Config;
 use crate::depth::DepthWatch;
@@ -318,11 +318,11 @@ pub struct Front {
     /// Taken off what lies along it.
     offset: i32,
     overturned: bool,
-    /// Samples at the working rate to a batch.
+    /// Pairs to a batch: those of which the beat stage takes a batch of values.
     batch: u8,
     /// Samples since the last batch that can be trusted.
     good: u8,
-    /// Samples in the posture window that the beat stage has not seen yet.
+    /// Pairs in the posture window that the beat stage has not seen yet.
     behind: u8,
     /// The beat stage has something to do.
     busy: bool,
@@ -333,8 +333,10 @@ pub struct Front {
     minutes: Minutes,
     frame: Frame,
     now_us: u64,
-    working_hz: f32,
-    working_us: u32,
+    /// A pair is two samples at the working rate.
+    paired: bool,
+    pair_hz: f32,
+    pair_us: u32,
     motion_delay_us: u64,
     sway_delay_us: u64,
     depth_m: Option<f32>,
@@ -413,8 +415,9 @@ impl fmt::Debug for Tag {
             .field("now_us", &self.front.now_us)
             .field("next_second_us", &self.next_second_us)
             .field("wake_us", &self.wake_us)
-            .field("working_hz", &self.front.working_hz)
-            .field("working_us", &self.front.working_us)
+            .field("paired", &self.front.paired)
+            .field("pair_hz", &self.front.pair_hz)
+            .field("pair_us", &self.front.pair_us)
             .field("motion_delay_us", &self.front.motion_delay_us)
             .field("sway_delay_us", &self.front.sway_delay_us)
             .field("depth_m", &self.front.depth_m)
@@ -648,22 +651,24 @@ impl Front {
         let sample_hz = config.logger().sample_hz;
         let decimator = Decimator::new(sample_hz);
         let working_hz = rate::working_hz(sample_hz);
-        let interpolator = Interpolator::new(working_hz);
-        let top_hz = working_hz * f32::from(interpolator.factor());
+        let pair_hz = rate::pair_hz(working_hz);
+        let paired = rate::pair_of(working_hz) > 1;
+        let interpolator = Interpolator::new(pair_hz);
+        let rung_hz = if interpolator.is_slow() { 2.0 * pair_hz } else { pair_hz };
         let posture = Posture::new(config, working_hz);
-        let beats = Beats::new(config, top_hz, posture.sway_unit_g());
+        let beats = Beats::new(config, 2.0 * rung_hz, paired, posture.sway_unit_g());
         let frame = Frame::new(config.logger().mount_deg);
         let sample_us = 1.0e6 / sample_hz;
-        // At slow rates sooner, so that nothing waits for long.
-        let batch = if interpolator.factor() == 1 { BATCH_MAX } else { BATCH_MAX / 2 };
+        let batch = if interpolator.is_slow() { BATCH_MAX / 2 } else { BATCH_MAX };
         // The mean of n samples belongs half of n - 1 samples back.
         let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
-        let motion_us = mean_us + f32::from(posture.delay_samples()) * 1.0e6 / working_hz;
-        let sway_us = mean_us + f32::from(interpolator.delay()) * 1.0e6 / top_hz;
+        let motion_us = mean_us + f32::from(posture.delay_pairs()) * 1.0e6 / pair_hz;
+        let half_us = if paired { 0.5e6 / working_hz } else { 0.0 };
+        let sway_us = mean_us + half_us + interpolator.delay() * 1.0e6 / rung_hz;
         Front {
             sensor: Sensor::new(config),
             posture,
-            sway: SwayAxis::new(working_hz / f32::from(batch), frame.given_left()),
+            sway: SwayAxis::new(pair_hz / f32::from(batch), frame.given_left()),
             axis: [0; 3],
             axis_known: false,
             offset: 0,
@@ -676,8 +681,9 @@ impl Front {
             minutes: Minutes::new(beats.delay_bound_s(), working_hz),
             frame,
             now_us: 0,
-            working_hz,
-            working_us: math::round_u32(1.0e6 / working_hz),
+            paired,
+            pair_hz,
+            pair_us: math::round_u32(1.0e6 / pair_hz),
             motion_delay_us: u64::from(math::round_u32(motion_us)),
             sway_delay_us: u64::from(math::round_u32(sway_us)),
             depth_m: None,
@@ -740,7 +746,7 @@ impl Front {
     fn take_batches(&mut self, run: &Run, first_us: u64, passing: usize) -> usize {
         let mut taken = 0_usize;
         while taken < passing && !self.beats.has_ready() {
-            let room = usize::from(self.batch.wrapping_sub(self.posture.waiting()));
+            let room = usize::from(self.posture.lacking(self.batch));
             let count = self.beats_before(passing.wrapping_sub(taken).min(room), room);
             let batch = run.accel_g.get(taken..taken.wrapping_add(count)).unwrap_or_default();
             self.good = self.good.wrapping_add(count as u8);
@@ -821,12 +827,14 @@ impl Front {
         }
     }
 
-    /// Posture and activity of `count` samples.
+    /// Posture and activity of `count` pairs.
     fn posture_step(&mut self, count: u8) {
-        let good = core::mem::take(&mut self.good);
+        let waits = u8::from(self.posture.odd()).min(self.good);
+        let good = core::mem::replace(&mut self.good, waits).wrapping_sub(waits);
         if let Some(activity) = self.posture.work() {
             self.minutes.add_activity(&activity, good);
-            self.detail_step(self.posture.static_g(), good == count);
+            let all = if self.paired { count.wrapping_mul(2) } else { count };
+            self.detail_step(self.posture.static_g(), good == all);
         }
     }
 
@@ -836,7 +844,8 @@ impl Front {
         let count = self.posture.waiting();
         if count > 0 {
             self.behind = self.behind.saturating_add(count);
-            self.batch_us = self.now_us;
+            let waits_us = if self.posture.odd() { self.pair_us / 2 } else { 0 };
+            self.batch_us = self.now_us.saturating_sub(u64::from(waits_us));
             self.posture_step(count);
         }
     }
@@ -846,8 +855,12 @@ impl Front {
     /// batch's work between one batch and the next.
     #[inline(never)]
     fn beat_step(&mut self) {
-        self.beat_part();
-        for _ in 1..self.interpolator.factor() {
+        let parts = match (self.paired, self.interpolator.is_slow()) {
+            (true, _) => 1,
+            (_, false) => 2,
+            _ => 4,
+        };
+        for _ in 0..parts {
             self.beat_part();
         }
     }
@@ -856,34 +869,45 @@ impl Front {
     #[inline]
     fn beat_part(&mut self) {
         if self.beats.rests() {
-            if self.behind < self.chunk() {
+            if self.behind < self.batch {
                 self.busy = false;
                 return;
             }
             self.sway_step();
+            if self.beats.wants_half().is_some() {
+                return;
+            }
+        }
+        if let Some(half) = self.beats.wants_half() {
+            self.top_step(half);
         }
         self.beats.work();
     }
 
-    /// Samples that give the beat stage its eight values.
-    fn chunk(&self) -> u8 {
-        match self.interpolator.factor() {
-            4 => 2,
-            2 => 4,
-            _ => 8,
-        }
-    }
-
-    /// Sideways acceleration for the beat stage, eight values.
+    /// Sideways acceleration for the beat stage, a batch.
     #[inline(never)]
     fn sway_step(&mut self) {
         let (axis, offset, age) = (self.axis, self.offset, self.behind.wrapping_sub(1));
-        self.behind = self.behind.wrapping_sub(self.chunk());
-        self.beats.take(match self.interpolator.factor() {
-            4 => self.interpolator.quadruple(self.posture.along(axis, offset, age)),
-            2 => self.interpolator.double(self.posture.along(axis, offset, age)),
-            _ => self.posture.along(axis, offset, age),
+        self.behind = self.behind.wrapping_sub(self.batch);
+        self.beats.take(if self.interpolator.is_slow() {
+            self.interpolator.slow(self.posture.along(axis, offset, age))
+        } else {
+            self.posture.along(axis, offset, age)
         });
+    }
+
+    /// The same for the top rung, one half of it.
+    #[inline(never)]
+    fn top_step(&mut self, half: u8) {
+        let sway = if self.paired {
+            let pairs = beats::BATCH as u8;
+            // Of the batch just taken, which is no longer behind.
+            let age = self.behind.wrapping_add(if half == 0 { pairs } else { pairs / 2 });
+            self.posture.along_each(self.axis, self.offset, age.wrapping_sub(1))
+        } else {
+            self.interpolator.top(self.beats.half(half))
+        };
+        self.beats.take_top(sway);
     }
 
     /// Every few samples: the sway axis, and what only minutes need.
@@ -921,7 +945,7 @@ impl Front {
     #[inline(never)]
     pub fn next_beat(&mut self, living: bool) -> Option<Beat> {
         // The beat stage lags by the interpolation, and while it catches up.
-        let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.working_us));
+        let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.pair_us));
         let lag_us = self.sway_delay_us.saturating_add(behind_us);
         let beat = self.beats.next(self.batch_us.saturating_sub(lag_us))?;
         if self.overturned {
@@ -934,7 +958,7 @@ impl Front {
             return None;
         }
         if let Some(period_s) = self.beats.own_period_s() {
-            self.posture.set_half_beat(0.5 * period_s * self.working_hz);
+            self.posture.set_half_beat(0.5 * period_s * self.pair_hz);
         }
         Some(beat)
     }

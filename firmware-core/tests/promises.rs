@@ -133,7 +133,7 @@ fn noise_and_swell_give_no_beats() {
 #[test]
 fn a_beat_is_reported_within_the_stated_bound() {
     let c = config(25.0, Breathing::Ram, Release::DEFAULT);
-    let bound_s = firmware_core::beats::Beats::new(&c, 25.0, 1.0e-6).delay_bound_s();
+    let bound_s = firmware_core::beats::Beats::new(&c, 25.0, true, 1.0e-6).delay_bound_s();
     let samples = made(25.0, 900.0, 0.002, 3, |t| {
         let on = ((t / 60.0) as u64).is_multiple_of(2);
         if on { 0.2 * (std::f64::consts::TAU * 0.3 * t).sin() } else { 0.0 }
