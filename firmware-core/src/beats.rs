@@ -46,10 +46,14 @@ const OWN_SURE: u16 = 60;
 /// Samples of a rung in this animal's own period from where on the next rung sees
 /// all that the animal does, up to twice as fast, and this one is not looked at.
 const FAR_BELOW: f32 = 15.0;
+/// Longest period of a beat, in this animal's own, and the fewest samples of a rung in that
+/// for the rung to be worked on.
+const OWN_LONGEST: f32 = 3.5;
+const FAR_ABOVE: f32 = 4.0;
 /// How long slower, larger motion can hold up the very first beats, s.
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.
-const UNKNOWN_S: f32 = 7.5;
+const UNKNOWN_S: f32 = 8.0;
 /// Longest wait of a finished beat, one being handed out a sample, and of the
 /// value it was found in on its way to this stage, s.
 const DELIVERY_S: f32 = 2.5;
@@ -213,7 +217,32 @@ struct Watch {
     /// Where that leads to.
     bottom: i32,
     /// Values for which a low may still be waited for.
-    calm: u32,
+    calm: usize,
+}
+
+/// How far a rung's values have been looked through.
+struct Seen {
+    /// Time of the value before the first.
+    start: u32,
+    /// Logarithm of the distance from one to the next.
+    shift: u32,
+    count: usize,
+    /// The value before the first.
+    before: i32,
+    /// The newest that went beyond the extreme.
+    top: Option<usize>,
+}
+
+impl Seen {
+    /// The value before value `i`.
+    fn left(&self, band: &[i32; BATCH], i: usize) -> i32 {
+        band.get(i.wrapping_sub(1)).copied().unwrap_or(self.before)
+    }
+
+    /// Time of value `i`.
+    fn time(&self, i: usize) -> u32 {
+        self.start.wrapping_add((i.wrapping_add(1) as u32).wrapping_shl(self.shift))
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Kept!)]
@@ -330,13 +359,37 @@ impl Rung {
     fn watch(&self, floor: i32, time: u32, shift: u32) -> Watch {
         // 0.35 of the swing.
         let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let (mut sign, mut calm) = (1, u32::MAX);
+        let (mut sign, mut calm) = (1, usize::MAX);
         if self.falling {
             sign = -1;
-            calm = self.patience.saturating_sub(time.wrapping_sub(self.high.0)) >> shift;
+            let left = self.patience.saturating_sub(time.wrapping_sub(self.high.0));
+            calm = (left >> shift) as usize;
         }
         let top = self.extreme.value.wrapping_mul(sign);
         Watch { sign, top, bound, bottom: top.wrapping_sub(bound), calm }
+    }
+
+    /// The value after the extreme, where it waits for that and value `i` is there.
+    #[inline]
+    fn complete(&mut self, band: &[i32; BATCH], i: usize, count: usize) {
+        if self.open
+            && i < count
+            && let Some(right) = band.get(i)
+        {
+            self.open = false;
+            self.extreme.right = *right;
+        }
+    }
+
+    /// Moves the extreme on to the newest value beyond it, if there is one.
+    #[inline(never)]
+    fn extend(&mut self, band: &[i32; BATCH], seen: &mut Seen) {
+        let Some(top) = seen.top.take() else { return };
+        let Some(&value) = band.get(top) else { return };
+        let left = seen.left(band, top);
+        self.extreme = Extreme { value, left, right: value, time: seen.time(top) };
+        self.open = true;
+        self.complete(band, top.wrapping_add(1), seen.count);
     }
 
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
@@ -481,6 +534,9 @@ pub struct Beats {
     /// Fastest rung that is looked at: those above cannot see this animal's beat, nor
     /// a burst of it.
     fastest_rung: u8,
+    /// Slowest rung that is worked on: a beat that those below could see would be too slow
+    /// for this animal.
+    slowest_rung: u8,
     recent_g: f32,
     recent_period: f32,
     own_period: f32,
@@ -536,6 +592,7 @@ impl Beats {
             waiting: [[0; 4]; 2],
             band: [0; BATCH],
             fastest_rung: first.min(last),
+            slowest_rung: last,
             recent_g: 0.0,
             recent_period: 0.0,
             own_period: 0.0,
@@ -559,6 +616,7 @@ impl Beats {
             rung.restart();
         }
         self.next_rung = RESTS;
+        self.worked = false;
         self.ready.clear();
         self.any_ready = false;
     }
@@ -623,7 +681,7 @@ impl Beats {
         rung.begin(if number == 0 { first_top } else { *first });
         let [a, b, ..] = low_band;
         let mut next = number.wrapping_add(1);
-        let mut more = number < self.last_rung;
+        let mut more = number < self.slowest_rung;
         let count;
         match number {
             0 => {
@@ -685,41 +743,39 @@ impl Beats {
             (5 + TWICE_LATE as u32) * PARTS
         };
         let newest = newest.wrapping_mul(PARTS).wrapping_sub(late);
-        let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
+        let start = newest.wrapping_sub((count as u32).wrapping_shl(shift));
         let Some(mut rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
         let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
-        let mut watch = rung.watch(floor, time, shift);
-        let mut before = rung.before;
-        for i in 0..count {
+        let mut watch = rung.watch(floor, start, shift);
+        rung.complete(&self.band, 0, count);
+        let mut seen = Seen { start, shift, count, before: rung.before, top: None };
+        let mut i = 0;
+        while i < count {
             let Some(&y) = self.band.get(i) else { break };
-            time = time.wrapping_add(spacing);
-            if rung.open {
-                rung.open = false;
-                rung.extreme.right = y;
-            }
             let height = y.wrapping_mul(watch.sign);
             if height > watch.top {
                 watch.top = height;
                 watch.bottom = height.wrapping_sub(watch.bound);
-                rung.extreme = Extreme { value: y, left: before, right: y, time };
-                rung.open = true;
-            } else {
-                let back = height < watch.bottom;
-                if back || watch.calm == 0 {
-                    self.close(number, Turn { y, before, time, late: !back }, spacing);
-                    let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
-                    rung = same;
-                    watch = rung.watch(floor, time, shift);
-                    before = y;
-                    continue;
-                }
+                seen.top = Some(i);
+            } else if height < watch.bottom || i >= watch.calm {
+                rung.extend(&self.band, &mut seen);
+                let (before, time) = (seen.left(&self.band, i), seen.time(i));
+                let late = height >= watch.bottom;
+                self.close(number, Turn { y, before, time, late }, spacing);
+                let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
+                rung = same;
+                watch = rung.watch(floor, time, shift);
+                i = i.wrapping_add(1);
+                watch.calm = watch.calm.saturating_add(i);
+                rung.complete(&self.band, i, count);
+                continue;
             }
-            watch.calm = watch.calm.saturating_sub(1);
-            before = y;
+            i = i.wrapping_add(1);
         }
-        rung.before = before;
+        rung.extend(&self.band, &mut seen);
+        rung.before = seen.left(&self.band, count);
     }
 
     /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.
@@ -742,7 +798,7 @@ impl Beats {
         let mut shaped = ratio > 0.45
             && period >= self.min_period
             && period <= self.max_period
-            && !(sure && period > 3.5 * self.own_period)
+            && !(sure && period > OWN_LONGEST * self.own_period)
             && math::alike(rise, fall, 3.0)
             && up > 0.25 * period
             && up < 0.75 * period;
@@ -1008,18 +1064,34 @@ impl Beats {
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
         self.fastest_rung = self.first_rung;
+        let mut slowest = self.last_rung;
         if self.own_count >= OWN_SURE {
+            let mut most = FAR_ABOVE / OWN_LONGEST * parts_of_rung(slowest);
+            while self.own_period < most && slowest > 1 {
+                slowest = slowest.wrapping_sub(1);
+                most *= 0.5;
+            }
             let mut unseen = FAR_BELOW * parts_of_rung(self.first_rung);
             while self.own_period > unseen && self.fastest_rung < self.last_rung {
                 self.fastest_rung = self.fastest_rung.wrapping_add(1);
                 unseen *= 2.0;
             }
         }
+        let (from, to) = (usize::from(self.slowest_rung), usize::from(slowest));
+        for rung in self.rungs.iter_mut().take(to.wrapping_add(1)).skip(from.wrapping_add(1)) {
+            rung.restart();
+        }
+        self.slowest_rung = slowest;
     }
 
     /// True if the latest call made more work than most.
     pub fn worked(&self) -> bool {
         self.worked
+    }
+
+    /// There is nothing to work on.
+    pub fn idle(&mut self) {
+        self.worked = false;
     }
 
     /// True while a finished beat waits.

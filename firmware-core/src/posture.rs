@@ -315,26 +315,24 @@ impl Posture {
             let [first, second] =
                 self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
             place = place.wrapping_add(1);
-            let ([fx, fy, fz], [sx, sy, sz]) = (first, second);
-            let both = [
-                i32::from(fx).wrapping_add(i32::from(sx)),
-                i32::from(fy).wrapping_add(i32::from(sy)),
-                i32::from(fz).wrapping_add(i32::from(sz)),
-            ];
-            (times(axis, both) >> (AXIS_SHIFT + 1)).wrapping_sub(offset)
+            let sum = times(axis, first).wrapping_add(times(axis, second));
+            (sum >> (AXIS_SHIFT + 1)).wrapping_sub(offset)
         })
     }
 
     /// The same of each of the samples in four pairs.
-    #[inline(never)]
+    #[inline]
     pub fn along_each(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; 8] {
-        let mut place = self.worked_on(age).wrapping_mul(2);
-        let slots = self.ring.as_flattened();
-        core::array::from_fn(|_| {
-            let counts = slots.get(usize::from(place) % (2 * RING)).copied().unwrap_or([0; 3]);
+        let mut place = self.worked_on(age);
+        let mut along = [0; 8];
+        for [a, b] in along.as_chunks_mut::<2>().0 {
+            let [first, second] =
+                self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
             place = place.wrapping_add(1);
-            (times(axis, counts.map(i32::from)) >> AXIS_SHIFT).wrapping_sub(offset)
-        })
+            *a = (times(axis, first) >> AXIS_SHIFT).wrapping_sub(offset);
+            *b = (times(axis, second) >> AXIS_SHIFT).wrapping_sub(offset);
+        }
+        along
     }
 
     /// What one whole number of [`Posture::along`] stands for, g.
@@ -369,9 +367,11 @@ impl Posture {
     }
 }
 
-/// `axis` times `counts`.
+/// `axis` times a sample.
 #[inline(always)]
-fn times(axis: [i32; 3], counts: [i32; 3]) -> i32 {
-    let ([ax, ay, az], [x, y, z]) = (axis, counts);
-    ax.wrapping_mul(x).wrapping_add(ay.wrapping_mul(y)).wrapping_add(az.wrapping_mul(z))
+fn times(axis: [i32; 3], sample: Counts) -> i32 {
+    let ([ax, ay, az], [x, y, z]) = (axis, sample);
+    ax.wrapping_mul(i32::from(x))
+        .wrapping_add(ay.wrapping_mul(i32::from(y)))
+        .wrapping_add(az.wrapping_mul(i32::from(z)))
 }

@@ -51,15 +51,14 @@ impl Decimator {
     }
 
     /// Samples averaged into one.
+    #[inline]
     pub fn factor(&self) -> u8 {
         self.factor
     }
 
-    /// Takes a sample; gives the mean of every `factor` samples.
+    /// Takes a sample; gives the mean of every `factor` samples, 2 or more.
+    #[inline(never)]
     pub fn step(&mut self, accel_g: [f32; 3]) -> Option<[f32; 3]> {
-        if self.factor == 1 {
-            return Some(accel_g);
-        }
         for (s, a) in self.sum.iter_mut().zip(accel_g) {
             *s += a;
         }

@@ -67,6 +67,8 @@ pub struct Release {
     evidence: f32,
     normal_h: f32,
     rules: [Rule; 6],
+    /// Some cause stood when they were last looked at.
+    any: bool,
     next_sun_us: u64,
     light: bool,
     done: Option<ReleaseDecision>,
@@ -103,6 +105,7 @@ impl Release {
                 since_s: None,
                 daylight,
             }),
+            any: false,
             next_sun_us: 0,
             light: true,
             done: None,
@@ -127,6 +130,7 @@ impl Release {
     }
 
     /// Which of [`CAUSES`] stand.
+    #[inline]
     fn standing(&self, g: &Grounds) -> [bool; 6] {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
         let recovered = g.recovery.is_some_and(|r| r.decided_us.is_some());
@@ -191,8 +195,14 @@ impl Release {
     /// Notes which causes stand; the first that has stood for long enough, and the second
     /// since when.
     fn confirmed(&mut self, g: &Grounds) -> Option<(Cause, u32)> {
+        let standing = self.standing(g);
+        let any = standing.contains(&true);
+        if !any && !self.any {
+            return None;
+        }
+        self.any = any;
         let now_s = math::seconds(g.now_us);
-        for (i, (cause, stands)) in CAUSES.into_iter().zip(self.standing(g)).enumerate() {
+        for (i, (cause, stands)) in CAUSES.into_iter().zip(standing).enumerate() {
             let Some(rule) = self.rules.get_mut(i) else { continue };
             if !stands {
                 rule.since_s = None;

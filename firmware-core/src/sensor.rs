@@ -183,15 +183,17 @@ impl Sensor {
         let [ax, ay, az] = &self.axes;
         let (mut lx, mut ly, mut lz) = (ax.last.to_bits(), ay.last.to_bits(), az.last.to_bits());
         let run = run.accel_g.get(..most).unwrap_or(run.accel_g);
-        let lively = run.iter().take_while(|accel| {
-            let [x, y, z] = accel.map(f32::to_bits);
+        let mut count = 0_usize;
+        for accel in run {
+            let [x, y, z] = accel;
+            let (x, y, z) = (x.to_bits(), y.to_bits(), z.to_bits());
             if x == lx || y == ly || z == lz || (x | y | z).wrapping_mul(2) >= limit {
-                return false;
+                break;
             }
             (lx, ly, lz) = (x, y, z);
-            true
-        });
-        lively.count()
+            count = count.wrapping_add(1);
+        }
+        count
     }
 
     /// True where a time goes on from the last as it should.

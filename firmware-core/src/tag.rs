@@ -504,7 +504,7 @@ impl Tag {
     #[inline]
     fn follow(&mut self, out: &mut Output) {
         if self.front.beat_waits() {
-            out.beat = self.front.next_beat(self.judges.living());
+            self.beat_step(out);
         }
         if self.front.now_us >= self.wake_us {
             self.seldom(out);
@@ -512,6 +512,11 @@ impl Tag {
             // A grid point waits for a sample with little else to do.
             self.fit_step(out);
         }
+    }
+
+    #[inline(never)]
+    fn beat_step(&mut self, out: &mut Output) {
+        out.beat = self.front.next_beat(self.judges.living());
     }
 
     /// Minutes, and once a second the release.
@@ -546,8 +551,12 @@ impl Tag {
 
     /// Latest cell and memory readings.
     fn readings(&mut self, cell_left: Option<f32>, memory_used: Option<f32>) {
-        self.cell_left = cell_left.or(self.cell_left);
-        self.memory_used = memory_used.or(self.memory_used);
+        if cell_left.is_some() {
+            self.cell_left = cell_left;
+        }
+        if memory_used.is_some() {
+            self.memory_used = memory_used;
+        }
     }
 
     #[inline(never)]
@@ -765,10 +774,9 @@ impl Front {
     #[inline]
     fn beats_before(&mut self, count: usize, room: usize) -> usize {
         let most = count.wrapping_sub(usize::from(count == room));
-        for done in 1..=most {
-            if !self.busy {
-                break;
-            }
+        let mut done = 0;
+        while self.busy && done < most {
+            done = done.wrapping_add(1);
             self.beat_step();
             if self.beats.has_ready() {
                 return done;
@@ -798,14 +806,17 @@ impl Front {
 
     /// Brings a sample to the working rate.
     fn working(&mut self, accel_g: [f32; 3], good: bool) {
-        let Some(mean_g) = self.decimator.step(accel_g) else { return };
-        self.working_step(mean_g, good);
+        if self.decimator.factor() == 1 {
+            self.working_step(accel_g, good);
+        } else if let Some(mean_g) = self.decimator.step(accel_g) {
+            self.working_step(mean_g, good);
+        }
     }
 
     /// One sample at the working rate. Samples are worked on in batches: posture
     /// with the last of one, the beat stage with those that follow, so that no
     /// sample costs much.
-    #[inline]
+    #[inline(never)]
     fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
         self.good = self.good.wrapping_add(u8::from(good));
         if self.posture.take(accel_g) >= self.batch {
@@ -855,22 +866,23 @@ impl Front {
     /// batch's work between one batch and the next.
     #[inline(never)]
     fn beat_step(&mut self) {
-        let parts = match (self.paired, self.interpolator.is_slow()) {
-            (true, _) => 1,
-            (_, false) => 2,
-            _ => 4,
-        };
-        for _ in 0..parts {
+        self.beat_part();
+        if self.paired {
+            return;
+        }
+        let more = if self.interpolator.is_slow() { 3 } else { 1 };
+        for _ in 0..more {
             self.beat_part();
         }
     }
 
     /// One part of it, if there is any.
-    #[inline]
+    #[inline(never)]
     fn beat_part(&mut self) {
         if self.beats.rests() {
             if self.behind < self.batch {
                 self.busy = false;
+                self.beats.idle();
                 return;
             }
             self.sway_step();
@@ -995,7 +1007,8 @@ impl Front {
     /// The next minute, once it is complete and the beats in it are certain.
     pub fn minute(&mut self) -> Option<Summary> {
         let motion_us = self.now_us.saturating_sub(self.motion_delay_us);
-        if !self.minutes.due(motion_us) {
+        if !self.minutes.due(motion_us) || self.beats.worked() {
+            // A cycle was judged with this sample: the minute waits for the next.
             return None;
         }
         self.posture_flush();

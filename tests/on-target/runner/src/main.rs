@@ -117,7 +117,7 @@ fn profile_of(arguments: &[String]) -> Result<(), String> {
     if !(5.0..=100.0).contains(&hz) || !(10.0..=36_000.0).contains(&seconds) {
         return Err("5 to 100 Hz and 10 to 36000 s were expected".into());
     }
-    let trace = make::long(1, hz, seconds / 3600.0, Some(make::plain_config(hz)));
+    let trace = make::long(measure::ANIMAL, hz, seconds / 3600.0, Some(make::plain_config(hz)));
     let wanted = arguments.get(2).map_or("", String::as_str);
     for target in TARGETS.into_iter().filter(|t| t.name.ends_with(wanted)) {
         let image = target::build(target, &Build::of("image", ""))?;

@@ -20,6 +20,8 @@ pub const RUN_SAMPLES: u8 = 25;
 
 /// The deployment goes on so long behind the hours given: another bin of recovery ends
 /// in it, with which, after 32 h, pairs of bins are joined.
+/// Seed of the animal whose cost is told.
+pub const ANIMAL: u64 = 11;
 const BEYOND_H: f64 = 0.6;
 /// Part of that which is followed instruction by instruction, h.
 const FOLLOWED_H: f64 = 0.06;
@@ -203,7 +205,7 @@ fn deployment(hz: f32, hours: f64) -> Trace {
         *plain.release(),
     )
     .expect("the settings lie within their ranges");
-    make::long(11, hz, hours + BEYOND_H, Some(config))
+    make::long(ANIMAL, hz, hours + BEYOND_H, Some(config))
 }
 
 fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<Rate, String> {
