@@ -59,11 +59,18 @@ const UNKNOWN_S: f32 = 8.0;
 const DELIVERY_S: f32 = 2.5;
 /// Values taken at a time.
 pub const BATCH: usize = 8;
+/// The same in values of the top rung.
+const TOP_BATCH: u32 = 2 * BATCH as u32;
+/// First of the rungs with few values at a time, which work together.
+const FIRST_SLOW: u8 = 3;
 /// No rung has anything to do.
 const RESTS: u8 = u8::MAX;
 /// Parts of a sample in which times are kept.
 const PARTS_SHIFT: u32 = 4;
 const PARTS: u32 = 1 << PARTS_SHIFT;
+
+/// How far the top rung's band-pass lies behind where its values lie between those taken.
+const BETWEEN_LATE: u32 = (5 + TWICE_LATE as u32) * PARTS;
 
 /// One cycle on one rung, low to low. Times in 1/16 sample of the top rung.
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
@@ -217,32 +224,7 @@ struct Watch {
     /// Where that leads to.
     bottom: i32,
     /// Values for which a low may still be waited for.
-    calm: usize,
-}
-
-/// How far a rung's values have been looked through.
-struct Seen {
-    /// Time of the value before the first.
-    start: u32,
-    /// Logarithm of the distance from one to the next.
-    shift: u32,
-    count: usize,
-    /// The value before the first.
-    before: i32,
-    /// The newest that went beyond the extreme.
-    top: Option<usize>,
-}
-
-impl Seen {
-    /// The value before value `i`.
-    fn left(&self, band: &[i32; BATCH], i: usize) -> i32 {
-        band.get(i.wrapping_sub(1)).copied().unwrap_or(self.before)
-    }
-
-    /// Time of value `i`.
-    fn time(&self, i: usize) -> u32 {
-        self.start.wrapping_add((i.wrapping_add(1) as u32).wrapping_shl(self.shift))
-    }
+    calm: u32,
 }
 
 #[derive(Clone, Debug, PartialEq, Kept!)]
@@ -359,37 +341,13 @@ impl Rung {
     fn watch(&self, floor: i32, time: u32, shift: u32) -> Watch {
         // 0.35 of the swing.
         let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let (mut sign, mut calm) = (1, usize::MAX);
+        let (mut sign, mut calm) = (1, u32::MAX);
         if self.falling {
             sign = -1;
-            let left = self.patience.saturating_sub(time.wrapping_sub(self.high.0));
-            calm = (left >> shift) as usize;
+            calm = self.patience.saturating_sub(time.wrapping_sub(self.high.0)) >> shift;
         }
         let top = self.extreme.value.wrapping_mul(sign);
         Watch { sign, top, bound, bottom: top.wrapping_sub(bound), calm }
-    }
-
-    /// The value after the extreme, where it waits for that and value `i` is there.
-    #[inline]
-    fn complete(&mut self, band: &[i32; BATCH], i: usize, count: usize) {
-        if self.open
-            && i < count
-            && let Some(right) = band.get(i)
-        {
-            self.open = false;
-            self.extreme.right = *right;
-        }
-    }
-
-    /// Moves the extreme on to the newest value beyond it, if there is one.
-    #[inline(never)]
-    fn extend(&mut self, band: &[i32; BATCH], seen: &mut Seen) {
-        let Some(top) = seen.top.take() else { return };
-        let Some(&value) = band.get(top) else { return };
-        let left = seen.left(band, top);
-        self.extreme = Extreme { value, left, right: value, time: seen.time(top) };
-        self.open = true;
-        self.complete(band, top.wrapping_add(1), seen.count);
     }
 
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
@@ -625,7 +583,7 @@ impl Beats {
     /// rung. The rungs work on them when [`Beats::work`] is called: before the next are taken,
     /// until [`Beats::rests`].
     pub fn take(&mut self, sway: [i32; BATCH]) {
-        self.index = self.index.wrapping_add(2 * BATCH as u32);
+        self.index = self.index.wrapping_add(TOP_BATCH);
         let [a, b, c, d, e, f, g, h] = sway;
         self.waiting = [[a, b, c, d], [e, f, g, h]];
         self.half = 0;
@@ -666,14 +624,28 @@ impl Beats {
         self.next_rung == RESTS
     }
 
-    /// A part of the work on the values taken last, one rung: to be called with
-    /// each of the samples that follow, so that no one of them bears it all.
+    /// A part of the work on the values taken last: one of the fast rungs or all of the slow
+    /// ones. To be called with each of the samples that follow, so that no one of them bears
+    /// it all.
     #[inline(never)]
     pub fn work(&mut self) {
         self.worked = false;
+        loop {
+            self.rung_step();
+            if self.next_rung <= FIRST_SLOW || self.next_rung == RESTS {
+                return;
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn rung_step(&mut self) {
         let number = self.next_rung;
         let mut newest = self.index;
-        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else {
+            self.next_rung = RESTS;
+            return;
+        };
         let ([low_band, high_band], _) = self.band.as_chunks_mut::<4>() else { return };
         let [values, more_values] = &mut self.waiting;
         let [first_top, ..] = *low_band;
@@ -740,42 +712,44 @@ impl Beats {
             // Its newest is the second of two of which the mean is taken.
             5 * PARTS - PARTS / 2
         } else {
-            (5 + TWICE_LATE as u32) * PARTS
+            BETWEEN_LATE
         };
         let newest = newest.wrapping_mul(PARTS).wrapping_sub(late);
-        let start = newest.wrapping_sub((count as u32).wrapping_shl(shift));
+        let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
         let Some(mut rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
         let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
-        let mut watch = rung.watch(floor, start, shift);
-        rung.complete(&self.band, 0, count);
-        let mut seen = Seen { start, shift, count, before: rung.before, top: None };
-        let mut i = 0;
-        while i < count {
+        let mut watch = rung.watch(floor, time, shift);
+        let mut before = rung.before;
+        for i in 0..count {
             let Some(&y) = self.band.get(i) else { break };
+            time = time.wrapping_add(spacing);
+            if rung.open {
+                rung.open = false;
+                rung.extreme.right = y;
+            }
             let height = y.wrapping_mul(watch.sign);
             if height > watch.top {
                 watch.top = height;
                 watch.bottom = height.wrapping_sub(watch.bound);
-                seen.top = Some(i);
-            } else if height < watch.bottom || i >= watch.calm {
-                rung.extend(&self.band, &mut seen);
-                let (before, time) = (seen.left(&self.band, i), seen.time(i));
-                let late = height >= watch.bottom;
-                self.close(number, Turn { y, before, time, late }, spacing);
-                let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
-                rung = same;
-                watch = rung.watch(floor, time, shift);
-                i = i.wrapping_add(1);
-                watch.calm = watch.calm.saturating_add(i);
-                rung.complete(&self.band, i, count);
-                continue;
+                rung.extreme = Extreme { value: y, left: before, right: y, time };
+                rung.open = true;
+            } else {
+                let back = height < watch.bottom;
+                if back || watch.calm == 0 {
+                    self.close(number, Turn { y, before, time, late: !back }, spacing);
+                    let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
+                    rung = same;
+                    watch = rung.watch(floor, time, shift);
+                    before = y;
+                    continue;
+                }
             }
-            i = i.wrapping_add(1);
+            watch.calm = watch.calm.saturating_sub(1);
+            before = y;
         }
-        rung.extend(&self.band, &mut seen);
-        rung.before = seen.left(&self.band, count);
+        rung.before = before;
     }
 
     /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.
@@ -1089,9 +1063,9 @@ impl Beats {
         self.worked
     }
 
-    /// There is nothing to work on.
-    pub fn idle(&mut self) {
-        self.worked = false;
+    /// There was nothing to work on, or (`strained`) much with one sample.
+    pub fn set_worked(&mut self, strained: bool) {
+        self.worked = strained;
     }
 
     /// True while a finished beat waits.

@@ -17,6 +17,8 @@ use macro_rules_attribute::derive;
 pub const BATCH_MAX: u8 = 8;
 /// Places for pairs of samples: a power of two, so that an index wraps by a mask.
 const RING: usize = 64;
+/// Places for samples.
+const SLOTS: usize = 2 * RING;
 /// Longest window, pairs: 2.75 s at the highest rate of pairs (below 20 Hz), odd.
 const WINDOW_MAX: u32 = 55;
 /// Whole numbers for full scale; leaves room for 5 % above it.
@@ -155,39 +157,50 @@ impl Posture {
     /// called before there are more than [`BATCH_MAX`].
     #[inline]
     pub fn take(&mut self, accel_g: [f32; 3]) -> u8 {
-        self.take_run(&[accel_g])
+        let counts = counts(accel_g, self.to_counts);
+        let slots = self.ring.as_flattened_mut();
+        if let Some(slot) = slots.get_mut(usize::from(self.head) % SLOTS) {
+            *slot = counts;
+        }
+        if self.fills == 2
+            && let Some(slot) = slots.get_mut(usize::from(self.head.wrapping_add(1)) % SLOTS)
+        {
+            *slot = counts;
+        }
+        self.taken(self.fills)
     }
 
     /// Takes so many samples, see [`Posture::take`].
     #[inline]
     pub fn take_run(&mut self, run: &[[f32; 3]]) -> u8 {
-        let mut head = self.head;
-        for accel_g in run {
-            let counts = self.counts(*accel_g);
-            let slots = self.ring.as_flattened_mut();
-            if self.fills == 2
-                && let Some(slot) = slots.get_mut(usize::from(head) % (2 * RING))
-            {
-                *slot = counts;
-                head = head.wrapping_add(1);
+        if self.fills == 2 {
+            for accel_g in run {
+                self.take(*accel_g);
             }
-            if let Some(slot) = slots.get_mut(usize::from(head) % (2 * RING)) {
-                *slot = counts;
-            }
-            head = head.wrapping_add(1);
+            return self.waiting();
         }
-        self.waiting = self.waiting.wrapping_add(head.wrapping_sub(self.head));
-        self.head = head;
-        self.waiting()
+        let scale = self.to_counts;
+        let mut rest = run;
+        let mut place = usize::from(self.head) % SLOTS;
+        while !rest.is_empty() {
+            // Up to the end of the ring.
+            let Some(slots) = self.ring.as_flattened_mut().get_mut(place..) else { break };
+            let room = slots.len();
+            for (slot, accel_g) in slots.iter_mut().zip(rest) {
+                *slot = counts(*accel_g, scale);
+            }
+            rest = rest.get(room..).unwrap_or_default();
+            place = 0;
+        }
+        self.taken(run.len() as u8)
     }
 
-    /// The nearest whole numbers.
+    /// So many half pairs were taken.
     #[inline]
-    fn counts(&self, accel_g: [f32; 3]) -> Counts {
-        let scale = self.to_counts;
-        let count = |a: f32| (a * scale + ROUNDER).to_bits() as i16;
-        let [x, y, z] = accel_g;
-        [count(x), count(y), count(z)]
+    fn taken(&mut self, halves: u8) -> u8 {
+        self.head = self.head.wrapping_add(halves);
+        self.waiting = self.waiting.wrapping_add(halves);
+        self.waiting()
     }
 
     /// Samples after which `pairs` will wait, 1 or more.
@@ -365,6 +378,12 @@ impl Posture {
         let swing_g = [swing(rx, ex, fx), swing(ry, ey, fy), swing(rz, ez, fz)];
         Detail { swing_g, step2_g2: step2 as f32 * self.to_g * self.to_g }
     }
+}
+
+/// The nearest whole numbers.
+#[inline(always)]
+fn counts(accel_g: [f32; 3], scale: f32) -> Counts {
+    accel_g.map(|a| (a * scale + ROUNDER).to_bits() as i16)
 }
 
 /// `axis` times a sample.

@@ -19,6 +19,10 @@ use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
 
+/// Parts of the beat stage's work that are done with a sample behind a short gap, at most: all
+/// that comes to be done keeps up even where every sample has one before it.
+const BRIDGE_PARTS: u8 = 3;
+
 /// What the sensors read at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sample {
@@ -320,8 +324,8 @@ pub struct Front {
     overturned: bool,
     /// Pairs to a batch: those of which the beat stage takes a batch of values.
     batch: u8,
-    /// Samples since the last batch that can be trusted.
-    good: u8,
+    /// Samples since the last batch that cannot be trusted.
+    bad: u8,
     /// Pairs in the posture window that the beat stage has not seen yet.
     behind: u8,
     /// The beat stage has something to do.
@@ -400,7 +404,7 @@ impl fmt::Debug for Tag {
             .field("offset", &self.front.offset)
             .field("overturned", &self.front.overturned)
             .field("batch", &self.front.batch)
-            .field("good", &self.front.good)
+            .field("bad", &self.front.bad)
             .field("behind", &self.front.behind)
             .field("busy", &self.front.busy)
             .field("batch_us", &self.front.batch_us)
@@ -683,7 +687,7 @@ impl Front {
             offset: 0,
             overturned: false,
             batch,
-            good: 0,
+            bad: 0,
             behind: 0,
             busy: false,
             batch_us: 0,
@@ -719,7 +723,9 @@ impl Front {
         }
         let Some(t_us) = self.sensor.pass(sample) else { return self.look(sample, fault) };
         self.now_us = t_us;
-        self.working(sample.accel_g, true);
+        if self.working(sample.accel_g) {
+            self.beat_step();
+        }
         true
     }
 
@@ -734,7 +740,9 @@ impl Front {
             for accel_g in run.accel_g.iter().take(passing) {
                 self.now_us = run.later_us(first_us, taken);
                 taken = taken.wrapping_add(1);
-                self.working(*accel_g, true);
+                if self.working(*accel_g) {
+                    self.beat_step();
+                }
                 if self.beats.has_ready() {
                     break;
                 }
@@ -758,7 +766,6 @@ impl Front {
             let room = usize::from(self.posture.lacking(self.batch));
             let count = self.beats_before(passing.wrapping_sub(taken).min(room), room);
             let batch = run.accel_g.get(taken..taken.wrapping_add(count)).unwrap_or_default();
-            self.good = self.good.wrapping_add(count as u8);
             taken = taken.wrapping_add(count);
             if self.posture.take_run(batch) >= self.batch {
                 self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
@@ -794,36 +801,45 @@ impl Front {
         self.now_us = checked.t_us;
         if checked.restart {
             self.posture.restart();
-            self.good = 0;
+            self.bad = 0;
             self.behind = 0;
             self.beats.restart();
         }
-        for _ in 0..checked.repeats {
-            self.working(checked.accel_g, checked.good);
+        self.bad = self.bad.wrapping_add(if checked.good { 0 } else { checked.repeats });
+        for done in 0..checked.repeats {
+            let free = self.working(checked.accel_g);
+            // Across a gap there is more to do with one sample than with others.
+            if free && done < BRIDGE_PARTS {
+                self.beat_step();
+            }
+        }
+        if checked.repeats > 1 && self.busy {
+            self.beats.set_worked(true);
         }
         true
     }
 
-    /// Brings a sample to the working rate.
-    fn working(&mut self, accel_g: [f32; 3], good: bool) {
+    /// Brings a sample to the working rate. True: the beat stage may work with it.
+    fn working(&mut self, accel_g: [f32; 3]) -> bool {
         if self.decimator.factor() == 1 {
-            self.working_step(accel_g, good);
+            self.working_step(accel_g)
         } else if let Some(mean_g) = self.decimator.step(accel_g) {
-            self.working_step(mean_g, good);
+            self.working_step(mean_g)
+        } else {
+            false
         }
     }
 
     /// One sample at the working rate. Samples are worked on in batches: posture
     /// with the last of one, the beat stage with those that follow, so that no
     /// sample costs much.
-    #[inline(never)]
-    fn working_step(&mut self, accel_g: [f32; 3], good: bool) {
-        self.good = self.good.wrapping_add(u8::from(good));
-        if self.posture.take(accel_g) >= self.batch {
+    #[inline]
+    fn working_step(&mut self, accel_g: [f32; 3]) -> bool {
+        let full = self.posture.take(accel_g) >= self.batch;
+        if full {
             self.batch_step();
-        } else if self.busy {
-            self.beat_step();
         }
+        !full && self.busy
     }
 
     #[inline(never)]
@@ -840,11 +856,10 @@ impl Front {
 
     /// Posture and activity of `count` pairs.
     fn posture_step(&mut self, count: u8) {
-        let waits = u8::from(self.posture.odd()).min(self.good);
-        let good = core::mem::replace(&mut self.good, waits).wrapping_sub(waits);
+        let all = if self.paired { count.wrapping_mul(2) } else { count };
+        let good = all.saturating_sub(core::mem::take(&mut self.bad));
         if let Some(activity) = self.posture.work() {
             self.minutes.add_activity(&activity, good);
-            let all = if self.paired { count.wrapping_mul(2) } else { count };
             self.detail_step(self.posture.static_g(), good == all);
         }
     }
@@ -882,7 +897,7 @@ impl Front {
         if self.beats.rests() {
             if self.behind < self.batch {
                 self.busy = false;
-                self.beats.idle();
+                self.beats.set_worked(false);
                 return;
             }
             self.sway_step();
