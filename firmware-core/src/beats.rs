@@ -271,6 +271,7 @@ impl Rung {
     };
 
     /// Forgets all that counts; what is left is written before it is read.
+    #[inline(never)]
     fn restart(&mut self) {
         self.odd = false;
         self.begun = false;
@@ -1037,20 +1038,19 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
-        self.fastest_rung = self.first_rung;
-        let mut slowest = self.last_rung;
+        let (mut fastest, mut slowest) = (self.first_rung, self.last_rung);
         if self.own_count >= OWN_SURE {
-            let mut most = FAR_ABOVE / OWN_LONGEST * parts_of_rung(slowest);
-            while self.own_period < most && slowest > 1 {
-                slowest = slowest.wrapping_sub(1);
-                most *= 0.5;
-            }
-            let mut unseen = FAR_BELOW * parts_of_rung(self.first_rung);
-            while self.own_period > unseen && self.fastest_rung < self.last_rung {
-                self.fastest_rung = self.fastest_rung.wrapping_add(1);
-                unseen *= 2.0;
-            }
+            // How often so many parts of a sample have to be doubled to be beyond the period.
+            let doublings = |parts: f32| {
+                let times = (self.own_period / parts) as u32;
+                32_u32.wrapping_sub(times.leading_zeros()) as u8
+            };
+            let unseen = doublings(FAR_BELOW * parts_of_rung(fastest));
+            fastest = fastest.saturating_add(unseen).min(slowest);
+            let seen = doublings(FAR_ABOVE / OWN_LONGEST * PARTS as f32);
+            slowest = seen.saturating_sub(1).min(slowest).max(1);
         }
+        self.fastest_rung = fastest;
         let (from, to) = (usize::from(self.slowest_rung), usize::from(slowest));
         for rung in self.rungs.iter_mut().take(to.wrapping_add(1)).skip(from.wrapping_add(1)) {
             rung.restart();

@@ -318,17 +318,21 @@ impl Posture {
         (self.head.wrapping_sub(self.waiting) / 2).wrapping_sub(age).wrapping_sub(1)
     }
 
-    /// `axis` times the mean of each of `N` pairs from that `age` before the newest of
+    /// `axis` times the mean of each of eight pairs from that `age` before the newest of
     /// those worked on, less `offset`, oldest first; `axis` in [`AXIS_ONE`], the results in
     /// [`Posture::sway_unit_g`]; `age` below [`Posture::held`].
     #[inline]
-    pub fn along<const N: usize>(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; N] {
+    pub fn along(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; 8] {
+        let [ax, ay, az] = axis;
         let mut place = self.worked_on(age);
         core::array::from_fn(|_| {
-            let [first, second] =
-                self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
+            let pair = self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
             place = place.wrapping_add(1);
-            let sum = times(axis, first).wrapping_add(times(axis, second));
+            let [[fx, fy, fz], [sx, sy, sz]] = pair;
+            let sum = ax
+                .wrapping_mul(i32::from(fx).wrapping_add(i32::from(sx)))
+                .wrapping_add(ay.wrapping_mul(i32::from(fy).wrapping_add(i32::from(sy))))
+                .wrapping_add(az.wrapping_mul(i32::from(fz).wrapping_add(i32::from(sz))));
             (sum >> (AXIS_SHIFT + 1)).wrapping_sub(offset)
         })
     }
@@ -336,16 +340,18 @@ impl Posture {
     /// The same of each of the samples in four pairs.
     #[inline]
     pub fn along_each(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; 8] {
-        let mut place = self.worked_on(age);
-        let mut along = [0; 8];
-        for [a, b] in along.as_chunks_mut::<2>().0 {
-            let [first, second] =
-                self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
+        let [ax, ay, az] = axis;
+        let mut place = self.worked_on(age).wrapping_mul(2);
+        let slots = self.ring.as_flattened();
+        core::array::from_fn(|_| {
+            let [x, y, z] = slots.get(usize::from(place) % SLOTS).copied().unwrap_or([0; 3]);
             place = place.wrapping_add(1);
-            *a = (times(axis, first) >> AXIS_SHIFT).wrapping_sub(offset);
-            *b = (times(axis, second) >> AXIS_SHIFT).wrapping_sub(offset);
-        }
-        along
+            let sum = ax
+                .wrapping_mul(i32::from(x))
+                .wrapping_add(ay.wrapping_mul(i32::from(y)))
+                .wrapping_add(az.wrapping_mul(i32::from(z)));
+            (sum >> AXIS_SHIFT).wrapping_sub(offset)
+        })
     }
 
     /// What one whole number of [`Posture::along`] stands for, g.
@@ -383,14 +389,7 @@ impl Posture {
 /// The nearest whole numbers.
 #[inline(always)]
 fn counts(accel_g: [f32; 3], scale: f32) -> Counts {
-    accel_g.map(|a| (a * scale + ROUNDER).to_bits() as i16)
-}
-
-/// `axis` times a sample.
-#[inline(always)]
-fn times(axis: [i32; 3], sample: Counts) -> i32 {
-    let ([ax, ay, az], [x, y, z]) = (axis, sample);
-    ax.wrapping_mul(i32::from(x))
-        .wrapping_add(ay.wrapping_mul(i32::from(y)))
-        .wrapping_add(az.wrapping_mul(i32::from(z)))
+    let count = |a: f32| (a * scale + ROUNDER).to_bits() as i16;
+    let [x, y, z] = accel_g;
+    [count(x), count(y), count(z)]
 }

@@ -59,20 +59,17 @@ impl Decimator {
     /// Takes a sample; gives the mean of every `factor` samples, 2 or more.
     #[inline(never)]
     pub fn step(&mut self, accel_g: [f32; 3]) -> Option<[f32; 3]> {
-        for (s, a) in self.sum.iter_mut().zip(accel_g) {
-            *s += a;
-        }
+        let ([sx, sy, sz], [x, y, z]) = (self.sum, accel_g);
+        let sum = [sx + x, sy + y, sz + z];
+        self.sum = sum;
         self.count = self.count.wrapping_add(1);
         if self.count < self.factor {
             return None;
         }
         self.count = 0;
-        let mut mean = [0.0; 3];
-        for (m, s) in mean.iter_mut().zip(self.sum.iter_mut()) {
-            *m = *s * self.scale;
-            *s = 0.0;
-        }
-        Some(mean)
+        self.sum = [0.0; 3];
+        let [sx, sy, sz] = sum;
+        Some([sx * self.scale, sy * self.scale, sz * self.scale])
     }
 }
 
@@ -105,11 +102,7 @@ pub struct Interpolator {
 impl Interpolator {
     /// For values at `pair_hz`, 5 to 20 Hz.
     pub fn new(pair_hz: f32) -> Self {
-        Interpolator {
-            slow: pair_hz < 10.0,
-            pairs: Doubler::default(),
-            top: Doubler::default(),
-        }
+        Interpolator { slow: pair_hz < 10.0, pairs: Doubler::default(), top: Doubler::default() }
     }
 
     /// True where pairs come below 10 Hz: [`Interpolator::slow`] makes two values of one.

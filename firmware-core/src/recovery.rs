@@ -239,6 +239,7 @@ impl Recovery {
     }
 
     /// Works one grid point, if a fit is under way. Gives a report when the fit ends.
+    #[inline(never)]
     pub fn step(&mut self, now_us: u64) -> Option<RecoveryReport> {
         let Recovery { bins, filled, bin_min, remaining, fit, .. } = self;
         let fit = fit.as_mut()?;

@@ -129,19 +129,18 @@ impl Release {
         if self.done.is_none() { t_us.min(self.ceiling_us) } else { t_us }
     }
 
-    /// Which of [`CAUSES`] stand.
+    /// Which of [`CAUSES`] stand, a bit each from the lowest.
     #[inline]
-    fn standing(&self, g: &Grounds) -> [bool; 6] {
+    fn standing(&self, g: &Grounds) -> u8 {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
         let recovered = g.recovery.is_some_and(|r| r.decided_us.is_some());
-        [
-            g.depth_m.is_some_and(|d| d > self.max_depth_m),
-            g.cell_left.is_some_and(|left| left <= self.reserve),
-            matches!(fate, Fate::DetachedFloating | Fate::DetachedOnBottom),
-            fate == Fate::Dead,
-            g.memory_used.is_some_and(|used| used >= self.full),
-            recovered && matches!(fate, Fate::Undetermined | Fate::Alive),
-        ]
+        let bit = |stands: bool, place: u32| u8::from(stands).wrapping_shl(place);
+        bit(g.depth_m.is_some_and(|d| d > self.max_depth_m), 0)
+            | bit(g.cell_left.is_some_and(|left| left <= self.reserve), 1)
+            | bit(matches!(fate, Fate::DetachedFloating | Fate::DetachedOnBottom), 2)
+            | bit(fate == Fate::Dead, 3)
+            | bit(g.memory_used.is_some_and(|used| used >= self.full), 4)
+            | bit(recovered && matches!(fate, Fate::Undetermined | Fate::Alive), 5)
     }
 
     /// The number that a cause that stands was judged by, and its bound.
@@ -177,6 +176,7 @@ impl Release {
     }
 
     /// Takes the grounds at one instant; gives the decision when it is made.
+    #[inline(never)]
     pub fn step(&mut self, g: &Grounds) -> Option<ReleaseDecision> {
         if self.done.is_some() {
             return None;
@@ -195,15 +195,17 @@ impl Release {
     /// Notes which causes stand; the first that has stood for long enough, and the second
     /// since when.
     fn confirmed(&mut self, g: &Grounds) -> Option<(Cause, u32)> {
-        let standing = self.standing(g);
-        let any = standing.contains(&true);
+        let mut standing = self.standing(g);
+        let any = standing != 0;
         if !any && !self.any {
             return None;
         }
         self.any = any;
         let now_s = math::seconds(g.now_us);
-        for (i, (cause, stands)) in CAUSES.into_iter().zip(standing).enumerate() {
+        for (i, cause) in CAUSES.into_iter().enumerate() {
             let Some(rule) = self.rules.get_mut(i) else { continue };
+            let stands = standing & 1 != 0;
+            standing >>= 1;
             if !stands {
                 rule.since_s = None;
                 continue;

@@ -821,13 +821,12 @@ impl Front {
 
     /// Brings a sample to the working rate. True: the beat stage may work with it.
     fn working(&mut self, accel_g: [f32; 3]) -> bool {
-        if self.decimator.factor() == 1 {
-            self.working_step(accel_g)
-        } else if let Some(mean_g) = self.decimator.step(accel_g) {
-            self.working_step(mean_g)
-        } else {
-            false
+        let mut mean_g = accel_g;
+        if self.decimator.factor() > 1 {
+            let Some(mean) = self.decimator.step(accel_g) else { return false };
+            mean_g = mean;
         }
+        self.working_step(mean_g)
     }
 
     /// One sample at the working rate. Samples are worked on in batches: posture
@@ -916,11 +915,12 @@ impl Front {
     fn sway_step(&mut self) {
         let (axis, offset, age) = (self.axis, self.offset, self.behind.wrapping_sub(1));
         self.behind = self.behind.wrapping_sub(self.batch);
-        self.beats.take(if self.interpolator.is_slow() {
-            self.interpolator.slow(self.posture.along(axis, offset, age))
-        } else {
-            self.posture.along(axis, offset, age)
-        });
+        let mut sway = self.posture.along(axis, offset, age);
+        if self.interpolator.is_slow() {
+            let [a, b, c, d, ..] = sway;
+            sway = self.interpolator.slow([a, b, c, d]);
+        }
+        self.beats.take(sway);
     }
 
     /// The same for the top rung, one half of it.
