@@ -351,6 +351,49 @@ impl Rung {
         Watch { sign, top, bound, bottom: top.wrapping_sub(bound), calm }
     }
 
+    /// Follows the extreme through band-passed values, the first of them one spacing after
+    /// `time`, up to a turn; gives that, and how many values come after it.
+    #[inline]
+    fn follow(
+        &mut self,
+        values: &[i32],
+        floor: i32,
+        time: u32,
+        shift: u32,
+    ) -> Option<(Turn, usize)> {
+        let Watch { sign, mut top, bound, mut bottom, calm } = self.watch(floor, time, shift);
+        if let (true, [first, ..]) = (self.open, values) {
+            self.open = false;
+            self.extreme.right = *first;
+        }
+        // With as few as that left, it has stayed away from the next extreme for too long.
+        let few = values.len().saturating_sub(calm as usize);
+        let end = time.wrapping_add((values.len() as u32).wrapping_shl(shift));
+        let earlier = |left: &[i32]| end.wrapping_sub((left.len() as u32).wrapping_shl(shift));
+        let mut before = self.before;
+        let mut rest = values;
+        while let [y, tail @ ..] = rest {
+            let y = *y;
+            let height = y.wrapping_mul(sign);
+            if height > top {
+                top = height;
+                bottom = height.wrapping_sub(bound);
+                let right = tail.first();
+                self.open = right.is_none();
+                self.extreme =
+                    Extreme { value: y, left: before, right: *right.unwrap_or(&y), time };
+            } else if height < bottom || rest.len() <= few {
+                self.before = y;
+                let late = height >= bottom;
+                return Some((Turn { y, before, time: earlier(tail), late }, tail.len()));
+            }
+            before = y;
+            rest = tail;
+        }
+        self.before = before;
+        None
+    }
+
     /// Takes a turn of the signal; gives a cycle (its period and height unjudged)
     /// when one closes, and the heights of its two halves.
     fn turn(&mut self, turn: Turn, spacing: u32) -> Option<(Cycle, i32, i32)> {
@@ -717,40 +760,19 @@ impl Beats {
         };
         let newest = newest.wrapping_mul(PARTS).wrapping_sub(late);
         let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
-        let Some(mut rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
         let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
-        let mut watch = rung.watch(floor, time, shift);
-        let mut before = rung.before;
-        for i in 0..count {
-            let Some(&y) = self.band.get(i) else { break };
-            time = time.wrapping_add(spacing);
-            if rung.open {
-                rung.open = false;
-                rung.extreme.right = y;
-            }
-            let height = y.wrapping_mul(watch.sign);
-            if height > watch.top {
-                watch.top = height;
-                watch.bottom = height.wrapping_sub(watch.bound);
-                rung.extreme = Extreme { value: y, left: before, right: y, time };
-                rung.open = true;
-            } else {
-                let back = height < watch.bottom;
-                if back || watch.calm == 0 {
-                    self.close(number, Turn { y, before, time, late: !back }, spacing);
-                    let Some(same) = self.rungs.get_mut(usize::from(number)) else { return };
-                    rung = same;
-                    watch = rung.watch(floor, time, shift);
-                    before = y;
-                    continue;
-                }
-            }
-            watch.calm = watch.calm.saturating_sub(1);
-            before = y;
+        let mut rest = count;
+        loop {
+            let from = count.wrapping_sub(rest);
+            let Some(values) = self.band.get(from..count) else { return };
+            let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+            let Some((turn, left)) = rung.follow(values, floor, time, shift) else { return };
+            (time, rest) = (turn.time, left);
+            self.close(number, turn, spacing);
         }
-        rung.before = before;
     }
 
     /// A half cycle ended on a rung: refines it, and judges the cycle that it closes.

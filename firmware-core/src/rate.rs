@@ -40,6 +40,7 @@ pub struct Decimator {
     factor: u8,
     count: u8,
     scale: f32,
+    /// Of the samples so far, each scaled: at last their mean.
     sum: [f32; 3],
 }
 
@@ -56,20 +57,28 @@ impl Decimator {
         self.factor
     }
 
-    /// Takes a sample; gives the mean of every `factor` samples, 2 or more.
+    /// Takes a sample. True: it completes [`Decimator::mean`], of every `factor` samples.
     #[inline(never)]
-    pub fn step(&mut self, accel_g: [f32; 3]) -> Option<[f32; 3]> {
-        let ([sx, sy, sz], [x, y, z]) = (self.sum, accel_g);
-        let sum = [sx + x, sy + y, sz + z];
-        self.sum = sum;
-        self.count = self.count.wrapping_add(1);
-        if self.count < self.factor {
-            return None;
+    pub fn step(&mut self, accel_g: &[f32; 3]) -> bool {
+        if self.count == 0 {
+            self.sum = [0.0; 3];
         }
-        self.count = 0;
-        self.sum = [0.0; 3];
-        let [sx, sy, sz] = sum;
-        Some([sx * self.scale, sy * self.scale, sz * self.scale])
+        let ([sx, sy, sz], [x, y, z]) = (&mut self.sum, accel_g);
+        *sx += x * self.scale;
+        *sy += y * self.scale;
+        *sz += z * self.scale;
+        self.count = self.count.wrapping_add(1);
+        let whole = self.count >= self.factor;
+        if whole {
+            self.count = 0;
+        }
+        whole
+    }
+
+    /// The mean, until the next sample is taken.
+    #[inline]
+    pub fn mean(&self) -> [f32; 3] {
+        self.sum
     }
 }
 

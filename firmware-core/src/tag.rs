@@ -339,6 +339,8 @@ pub struct Front {
     now_us: u64,
     /// A pair is two samples at the working rate.
     paired: bool,
+    /// The beat stage's parts of work that go with a sample: as many more as samples are fewer.
+    parts: u8,
     pair_hz: f32,
     pair_us: u32,
     motion_delay_us: u64,
@@ -420,6 +422,7 @@ impl fmt::Debug for Tag {
             .field("next_second_us", &self.next_second_us)
             .field("wake_us", &self.wake_us)
             .field("paired", &self.front.paired)
+            .field("parts", &self.front.parts)
             .field("pair_hz", &self.front.pair_hz)
             .field("pair_us", &self.front.pair_us)
             .field("motion_delay_us", &self.front.motion_delay_us)
@@ -469,10 +472,7 @@ impl Tag {
     pub fn step_run(&mut self, run: &Run, out: &mut Output) -> usize {
         out.clear();
         if !run.accel_g.is_empty() {
-            self.readings(run.cell_left, run.memory_used);
-            if let Some(depth_m) = run.depth_m {
-                self.front.take_depth(depth_m);
-            }
+            self.readings(run.depth_m, run.cell_left, run.memory_used);
         }
         let mut rest = *run;
         while let [first, ..] = rest.accel_g {
@@ -498,8 +498,11 @@ impl Tag {
     /// The path of nearly every sample is kept short; what is seldom is called.
     #[inline(never)]
     fn advance(&mut self, sample: &Sample, out: &mut Output) {
-        self.readings(sample.cell_left, sample.memory_used);
-        if self.front.take(sample, &mut out.fault) {
+        let Sample { depth_m, cell_left, memory_used, .. } = *sample;
+        if depth_m.is_some() | cell_left.is_some() | memory_used.is_some() {
+            self.readings(depth_m, cell_left, memory_used);
+        }
+        if self.front.take_motion(sample, &mut out.fault) {
             self.follow(out);
         }
     }
@@ -553,8 +556,12 @@ impl Tag {
         self.release_step()
     }
 
-    /// Latest cell and memory readings.
-    fn readings(&mut self, cell_left: Option<f32>, memory_used: Option<f32>) {
+    /// Latest readings of what is not measured with every sample.
+    #[inline(never)]
+    fn readings(&mut self, depth_m: Option<f32>, cell_left: Option<f32>, memory_used: Option<f32>) {
+        if let Some(depth_m) = depth_m {
+            self.front.take_depth(depth_m);
+        }
         if cell_left.is_some() {
             self.cell_left = cell_left;
         }
@@ -695,6 +702,13 @@ impl Front {
             frame,
             now_us: 0,
             paired,
+            parts: if paired {
+                1
+            } else if interpolator.is_slow() {
+                4
+            } else {
+                2
+            },
             pair_hz,
             pair_us: math::round_u32(1.0e6 / pair_hz),
             motion_delay_us: u64::from(math::round_u32(motion_us)),
@@ -716,14 +730,19 @@ impl Front {
     }
 
     /// Takes a sample. False: it is dropped.
-    #[inline]
     pub fn take(&mut self, sample: &Sample, fault: &mut Option<FaultKind>) -> bool {
         if let Some(depth_m) = sample.depth_m {
             self.take_depth(depth_m);
         }
+        self.take_motion(sample, fault)
+    }
+
+    /// The same, but for the depth.
+    #[inline]
+    fn take_motion(&mut self, sample: &Sample, fault: &mut Option<FaultKind>) -> bool {
         let Some(t_us) = self.sensor.pass(sample) else { return self.look(sample, fault) };
         self.now_us = t_us;
-        if self.working(sample.accel_g) {
+        if self.working(&sample.accel_g) {
             self.beat_step();
         }
         true
@@ -740,7 +759,7 @@ impl Front {
             for accel_g in run.accel_g.iter().take(passing) {
                 self.now_us = run.later_us(first_us, taken);
                 taken = taken.wrapping_add(1);
-                if self.working(*accel_g) {
+                if self.working(accel_g) {
                     self.beat_step();
                 }
                 if self.beats.has_ready() {
@@ -807,7 +826,7 @@ impl Front {
         }
         self.bad = self.bad.wrapping_add(if checked.good { 0 } else { checked.repeats });
         for done in 0..checked.repeats {
-            let free = self.working(checked.accel_g);
+            let free = self.working(&checked.accel_g);
             // Across a gap there is more to do with one sample than with others.
             if free && done < BRIDGE_PARTS {
                 self.beat_step();
@@ -819,30 +838,24 @@ impl Front {
         true
     }
 
-    /// Brings a sample to the working rate. True: the beat stage may work with it.
-    fn working(&mut self, accel_g: [f32; 3]) -> bool {
-        let mut mean_g = accel_g;
-        if self.decimator.factor() > 1 {
-            let Some(mean) = self.decimator.step(accel_g) else { return false };
-            mean_g = mean;
-        }
-        self.working_step(mean_g)
-    }
-
-    /// One sample at the working rate. Samples are worked on in batches: posture
-    /// with the last of one, the beat stage with those that follow, so that no
-    /// sample costs much.
-    #[inline]
-    fn working_step(&mut self, accel_g: [f32; 3]) -> bool {
-        let full = self.posture.take(accel_g) >= self.batch;
-        if full {
-            self.batch_step();
-        }
-        !full && self.busy
-    }
-
+    /// One sample, brought to the working rate. Samples are worked on in batches: posture
+    /// with the last of one, the beat stage with those that follow, so that no sample costs
+    /// much. True: the beat stage may work with this one.
     #[inline(never)]
-    fn batch_step(&mut self) {
+    fn working(&mut self, accel_g: &[f32; 3]) -> bool {
+        let mut working_g = *accel_g;
+        if self.decimator.factor() > 1 {
+            if !self.decimator.step(accel_g) {
+                return false;
+            }
+            working_g = self.decimator.mean();
+        }
+        if self.posture.take(working_g) >= self.batch { self.batch_step() } else { self.busy }
+    }
+
+    /// Posture of a batch. False: the beat stage waits for the samples that follow.
+    #[inline(never)]
+    fn batch_step(&mut self) -> bool {
         self.behind = self.behind.saturating_add(self.batch);
         self.batch_us = self.now_us;
         self.posture_step(self.batch);
@@ -851,6 +864,7 @@ impl Front {
         } else {
             self.behind = 0;
         }
+        false
     }
 
     /// Posture and activity of `count` pairs.
@@ -880,18 +894,18 @@ impl Front {
     /// batch's work between one batch and the next.
     #[inline(never)]
     fn beat_step(&mut self) {
-        self.beat_part();
-        if self.paired {
-            return;
-        }
-        let more = if self.interpolator.is_slow() { 3 } else { 1 };
-        for _ in 0..more {
+        let mut parts = self.parts;
+        loop {
             self.beat_part();
+            parts = parts.wrapping_sub(1);
+            if parts == 0 {
+                return;
+            }
         }
     }
 
     /// One part of it, if there is any.
-    #[inline(never)]
+    #[inline]
     fn beat_part(&mut self) {
         if self.beats.rests() {
             if self.behind < self.batch {

@@ -29,7 +29,7 @@ use trace::{Bytes, Job};
 
 const USAGE: &str = "\
 usage: tests/on-target/run [COMMAND]
-  all        every check below but `bless` and `profile` (the default)
+  all        every check below but `bless`, `quick` and `profile` (the default)
   reference  results of the synthetic traces against those committed
   check      host and both targets, bit for bit
   measure    cost against the bounds; rewrites docs/on-target-table.md
@@ -42,7 +42,9 @@ usage: tests/on-target/run [COMMAND]
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
-  profile    [HZ] [SECONDS] [CORE] instructions by stage and source line";
+  quick      [HZ] [HOURS] [CORE] size and mean cost alone
+  profile    [HZ] [SECONDS] [CORE] [RUN] instructions by stage and source line,
+             RUN samples handed in together; 0: one by one";
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
@@ -61,6 +63,7 @@ fn main() -> ExitCode {
         "log" => log::all(),
         "links" => links::all(),
         "bless" => reference::bless(),
+        "quick" => quick(&rest),
         "profile" => profile_of(&rest),
         _ => Err(USAGE.to_owned()),
     };
@@ -106,30 +109,46 @@ fn all() -> Result<(), String> {
     if failed.is_empty() { Ok(()) } else { Err(format!("failed: {}", failed.join(", "))) }
 }
 
+/// An argument that is a number, or `default`.
+fn number(arguments: &[String], i: usize, default: f64) -> Result<f64, String> {
+    arguments
+        .get(i)
+        .map_or(Ok(default), |a| a.parse::<f64>().map_err(|_| format!("{a} is no number\n{USAGE}")))
+}
+
+/// Size and mean cost.
+fn quick(arguments: &[String]) -> Result<(), String> {
+    let (hz, hours) = (number(arguments, 0, 25.0)? as f32, number(arguments, 1, 4.0)?);
+    if !(5.0..=100.0).contains(&hz) || !(0.1..=48.0).contains(&hours) {
+        return Err("5 to 100 Hz and 0.1 to 48 h were expected".into());
+    }
+    let wanted = arguments.get(2).map_or("", String::as_str);
+    TARGETS
+        .into_iter()
+        .filter(|t| t.name.ends_with(wanted))
+        .try_for_each(|target| measure::quick(target, hz, hours))
+}
+
 /// Where the instructions of an ordinary stretch go.
 fn profile_of(arguments: &[String]) -> Result<(), String> {
-    let number = |i: usize, default: f64| {
-        arguments.get(i).map_or(Ok(default), |a| {
-            a.parse::<f64>().map_err(|_| format!("{a} is no number\n{USAGE}"))
-        })
-    };
-    let (hz, seconds) = (number(0, 25.0)? as f32, number(1, 180.0)?);
+    let (hz, seconds) = (number(arguments, 0, 25.0)? as f32, number(arguments, 1, 180.0)?);
     if !(5.0..=100.0).contains(&hz) || !(10.0..=36_000.0).contains(&seconds) {
         return Err("5 to 100 Hz and 10 to 36000 s were expected".into());
     }
+    let run = number(arguments, 3, f64::from(measure::RUN_SAMPLES))? as u8;
+    let step = if run == 0 { measure::STEP } else { measure::RUN };
     let trace = make::long(measure::ANIMAL, hz, seconds / 3600.0, Some(make::plain_config(hz)));
     let wanted = arguments.get(2).map_or("", String::as_str);
     for target in TARGETS.into_iter().filter(|t| t.name.ends_with(wanted)) {
         let image = target::build(target, &Build::of("image", ""))?;
         let mut traces = Bytes::default();
-        trace.write(Job { run: measure::RUN_SAMPLES, ..Job::of(Mode::Decide) }, &mut traces);
+        trace.write(Job { run, ..Job::of(Mode::Decide) }, &mut traces);
         let folder = target::folder(&traces.0)?;
-        let profile = profile::follow(target, &image, folder.path(), measure::RUN)?;
+        let profile = profile::follow(target, &image, folder.path(), step)?;
         let n = trace.samples.len() as f64;
         println!(
-            "{}, {n} samples at {hz} Hz in runs of {}: mean, and worst call, by source file",
-            target.name,
-            measure::RUN_SAMPLES
+            "{}, {n} samples at {hz} Hz in runs of {run}: mean, and worst call, by source file",
+            target.name
         );
         for (i, stage) in profile.stages.iter().enumerate() {
             let counts = profile.samples.iter().map(|s| s[i]);

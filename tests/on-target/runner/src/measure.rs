@@ -275,6 +275,28 @@ fn rate(target: Target, image: &std::path::Path, hz: f32, hours: f64) -> Result<
     Ok(Rate { hz, hours, whole, in_runs, worst_faulty, worst_faulty_in, stages })
 }
 
+/// Size of the detectors, and what a sample costs on the mean over a deployment of `hours`,
+/// one by one and in runs: a quick look while one changes something.
+pub fn quick(target: Target, hz: f32, hours: f64) -> Result<(), String> {
+    let flash = |features| elf::sizes(&target::build(target, &Build::of("proof", features))?);
+    let size = flash("")?.flash.saturating_sub(flash("bare")?.flash);
+    let image = target::build(target, &Build::of("image", ""))?;
+    let trace = deployment(hz, hours);
+    let mean = |run: u8| {
+        let mut traces = Bytes::default();
+        trace.write(Job { run, ..Job::of(Mode::Time) }, &mut traces);
+        let counts = instructions(&target::run(target, &image, &traces.0, Pace::Counted)?)?;
+        Ok::<f64, String>(counts.iter().sum::<f64>() / trace.samples.len() as f64)
+    };
+    println!(
+        "{}: {size} bytes of flash; {:.1} instructions a sample, {:.1} in runs of {RUN_SAMPLES}",
+        target.name,
+        mean(0)?,
+        mean(RUN_SAMPLES)?
+    );
+    Ok(())
+}
+
 /// The dearest step of the short, faulty traces, and the stages that it went to.
 fn worst_faulty(target: Target, image: &std::path::Path, hz: f32) -> Result<(f64, String), String> {
     let shorts: Vec<Trace> = check::short_traces().into_iter().filter(|t| t.hz() == hz).collect();
