@@ -552,6 +552,7 @@ impl Beats {
     /// For a top rung at `top_hz`, 20 to 40 Hz, values in units of `unit_g`; `means`: what
     /// [`Beats::take`] gets are means of two of the top rung's values, else those of the top
     /// rung are interpolated between them.
+    #[inline(never)]
     pub fn new(config: &Config, top_hz: f32, means: bool, unit_g: f32) -> Self {
         let d = config.detector();
         let unit_g = unit_g / BAND_GAIN;
@@ -888,7 +889,6 @@ impl Beats {
 
     /// Strongest faster and strongest slower cycle on other rungs around the time
     /// of `cycle`, of those that are stronger.
-    #[inline(never)]
     fn rivals(&self, number: u8, cycle: &Cycle) -> (Cycle, Cycle) {
         let period = cycle.period();
         let (start, peak) = (cycle.start(), cycle.peak());

@@ -58,7 +58,6 @@ fn in_range(key: &'static str, got: f32, min: f32, max: f32) -> Result<(), Confi
 type Limits = (&'static str, f32, f32);
 
 /// The first of some values that lies outside its limits.
-#[inline(never)]
 fn all_in_range(values: &[f32], limits: &[Limits]) -> Result<(), ConfigError> {
     for (value, (key, min, max)) in values.iter().zip(limits) {
         in_range(key, *value, *min, *max)?;

@@ -81,8 +81,8 @@ impl Sums {
 /// tail beat, and the mean size of what is not, need no more. Below, samples stand in pairs
 /// with themselves.
 #[derive(Clone, Debug, PartialEq, Kept!)]
+#[repr(C)]
 pub struct Posture {
-    ring: [Pair; RING],
     /// Over the window, of the second of each pair.
     sum: [i32; 3],
     /// Window, pairs.
@@ -101,6 +101,7 @@ pub struct Posture {
     to_g: f32,
     /// g of one count in the sum over the window.
     mean_g: f32,
+    ring: [Pair; RING],
 }
 
 impl Posture {

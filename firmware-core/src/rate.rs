@@ -6,6 +6,7 @@ use crate::checkpoint::Kept;
 use macro_rules_attribute::derive;
 
 /// Samples averaged into one, so that the result runs below 40 Hz.
+#[inline(never)]
 fn decimation(sample_hz: f32) -> u8 {
     if sample_hz >= 80.0 {
         4
@@ -126,6 +127,7 @@ impl Interpolator {
     }
 
     /// Takes values that come below 10 Hz; gives twice as many.
+    #[inline(never)]
     pub fn slow(&mut self, values: [i32; 4]) -> [i32; 8] {
         double(&mut self.pairs, values)
     }

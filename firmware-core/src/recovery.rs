@@ -121,7 +121,6 @@ struct Course<'a> {
     remaining: f32,
 }
 
-#[inline(never)]
 fn to_log(x: f32) -> i16 {
     let v = math::ln(math::at_least(x, 1.0e-4)) * LOG_SCALE;
     // Within the range of `i16` by then.

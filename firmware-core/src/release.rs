@@ -144,6 +144,7 @@ impl Release {
     }
 
     /// The number that a cause that stands was judged by, and its bound.
+    #[inline(never)]
     fn judged_by(&self, cause: Cause, g: &Grounds) -> (f32, f32) {
         let hours = |us: u64| us as f32 / HOUR_US;
         match cause {

@@ -40,7 +40,6 @@ const fn parts_of_turn(deg: f64) -> i32 {
 }
 
 /// Days from noon to noon since [`J2000_UNIX_S`], and seconds since the last noon.
-#[inline(never)]
 fn since_noon(unix_s: i64) -> (i32, u32) {
     // Counted from a day 100 years earlier, so that nothing is below 0; a day has
     // 128 * 675 seconds, so that 32 bits hold what is divided.

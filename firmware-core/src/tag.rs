@@ -311,17 +311,12 @@ pub struct FaultCounters {
 /// Whoever tries many settings on one record can step one `Front` for all that
 /// differ in later stages only, each with its own [`Judges`].
 #[derive(Clone, Debug, PartialEq, Kept!)]
+
 pub struct Front {
+    now_us: u64,
+    /// Time of the newest sample of the last batch, microseconds.
+    batch_us: u64,
     sensor: Sensor,
-    decimator: Decimator,
-    posture: Posture,
-    sway: SwayAxis,
-    /// Sway axis in whole numbers, see [`Posture::along`].
-    axis: [i32; 3],
-    axis_known: bool,
-    /// Taken off what lies along it.
-    offset: i32,
-    overturned: bool,
     /// Pairs to a batch: those of which the beat stage takes a batch of values.
     batch: u8,
     /// Samples since the last batch that cannot be trusted.
@@ -330,21 +325,27 @@ pub struct Front {
     behind: u8,
     /// The beat stage has something to do.
     busy: bool,
-    /// Time of the newest sample of the last batch, microseconds.
-    batch_us: u64,
-    interpolator: Interpolator,
-    beats: Beats,
-    minutes: Minutes,
-    frame: Frame,
-    now_us: u64,
     /// A pair is two samples at the working rate.
     paired: bool,
     /// The beat stage's parts of work that go with a sample: as many more as samples are fewer.
     parts: u8,
-    pair_hz: f32,
-    pair_us: u32,
+    axis_known: bool,
+    overturned: bool,
+    decimator: Decimator,
+    posture: Posture,
+    sway: SwayAxis,
+    /// Sway axis in whole numbers, see [`Posture::along`].
+    axis: [i32; 3],
+    /// Taken off what lies along it.
+    offset: i32,
+    interpolator: Interpolator,
+    beats: Beats,
+    minutes: Minutes,
+    frame: Frame,
     motion_delay_us: u64,
     sway_delay_us: u64,
+    pair_hz: f32,
+    pair_us: u32,
     depth_m: Option<f32>,
 }
 
@@ -380,15 +381,17 @@ pub struct Lesson {
 /// The tag. Plain data: a copy of it is a checkpoint, and stepping the copy
 /// gives the same bits as stepping the original. Its debug text names all stages
 /// side by side, in the order in which a sample travels.
+// What every sample needs stands first, within reach of the core's short offsets.
 #[derive(Clone, PartialEq, Kept!)]
+
 pub struct Tag {
+    /// When [`Tag::seldom`] has something to do.
+    wake_us: u64,
+    next_second_us: u64,
     front: Front,
     judges: Judges,
     recovery: Recovery,
     release: Release,
-    next_second_us: u64,
-    /// When [`Tag::seldom`] has something to do.
-    wake_us: u64,
     cell_left: Option<f32>,
     memory_used: Option<f32>,
     record_bytes: u32,
@@ -437,6 +440,7 @@ impl fmt::Debug for Tag {
 
 impl Tag {
     /// A tag at the start of its deployment.
+    #[inline(never)]
     pub fn new(config: Config) -> Self {
         Tag {
             front: Front::new(&config),
@@ -608,6 +612,7 @@ impl Tag {
 
     /// After the last sample: call until `None` to get what was still waiting
     /// for later samples.
+    #[inline(never)]
     pub fn finish(&mut self) -> Option<Output> {
         let mut out = Output::default();
         self.front.finish_samples();
