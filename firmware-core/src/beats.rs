@@ -62,7 +62,7 @@ pub const BATCH: usize = 8;
 /// The same in values of the top rung.
 const TOP_BATCH: u32 = 2 * BATCH as u32;
 /// First of the rungs with few values at a time, which work together.
-const FIRST_SLOW: u8 = 3;
+const FIRST_SLOW: u8 = 2;
 /// No rung has anything to do.
 const RESTS: u8 = u8::MAX;
 /// Parts of a sample in which times are kept.
@@ -362,7 +362,9 @@ impl Rung {
         shift: u32,
     ) -> Option<(Turn, usize)> {
         let Watch { sign, mut top, bound, mut bottom, calm } = self.watch(floor, time, shift);
-        if let (true, [first, ..]) = (self.open, values) {
+        if self.open
+            && let Some(first) = values.first()
+        {
             self.open = false;
             self.extreme.right = *first;
         }
@@ -380,8 +382,8 @@ impl Rung {
                 bottom = height.wrapping_sub(bound);
                 let right = tail.first();
                 self.open = right.is_none();
-                self.extreme =
-                    Extreme { value: y, left: before, right: *right.unwrap_or(&y), time };
+                let right = *right.unwrap_or(&y);
+                self.extreme = Extreme { value: y, left: before, right, time: earlier(tail) };
             } else if height < bottom || rest.len() <= few {
                 self.before = y;
                 let late = height >= bottom;
