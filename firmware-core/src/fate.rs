@@ -42,9 +42,11 @@ const LEAN_DEG: f32 = 42.0;
 /// Change of mean posture from minute to minute below which it is unchanging, g.
 const STEADY_G: f32 = 0.02;
 /// Creep of posture since it came to rest that a loose tag does not show, g.
-const CREPT_G: f32 = 0.008;
-/// Change of mean posture from minute to minute after which it lies or hangs anew, g.
+const CREPT_G: f32 = 0.003;
+/// Change of mean posture from minute to minute after which it lies or hangs anew, g; and
+/// of which a beat now and then is no sign of life.
 const TURNED_G: f32 = 0.5;
+const STRAYS_G: f32 = 0.2;
 /// A float stands with its antenna up: what lay along the animal is then upright, while
 /// a carcass lies level. Pitch that says nothing of either, degrees.
 const PITCH_EVEN_DEG: f32 = 36.0;
@@ -66,9 +68,11 @@ const FILLED_MIN: f32 = 0.35;
 const HABIT_KNOWN_MIN: u8 = 5;
 const HABIT_MEMORY_MIN: u8 = 120;
 /// Minutes of the usual activity in a posture this far from the worn one, ever changing,
-/// after which the tag is taken to sit otherwise on an animal that swims on.
+/// after which the tag is taken to sit otherwise on an animal that swims on. A carcass that
+/// drifts, rolls over further than any mount turns.
 const SHIFTED_MIN: u8 = 6;
 const SHIFTED_DEG: f32 = 40.0;
+const SHIFTED_MOST_DEG: f32 = 112.0;
 /// Minutes for which the rhythm in a posture learnt anew has to prove to be the own one.
 const SHIFT_IN_DOUBT_MIN: u8 = 90;
 /// Activity from this many times the usual one on; flesh round a swallowed tag damps it to
@@ -86,13 +90,21 @@ const STEP_POSTURE_DEG: f32 = 30.0;
 const STRANGER_STEPS: f32 = 2.7;
 const DOUBTFUL_STEPS: f32 = 2.0;
 const STRANGER_DEG: f32 = 12.0;
-/// Least motion, slow or fast, of what hangs in water, g.
+/// Least motion within the running mean of what hangs in water; what neither gills nor a
+/// sensor make; and what only waves or a line do, g.
 const SWAYS_G: f32 = 0.005;
+const ROCKS_G: f32 = 0.02;
+const TOSSED_G: f32 = 0.06;
+/// Slow motion from which it rolls widely, and below which next to not at all, g.
+const ROLLS_G: f32 = 0.1;
+const LULLED_G: f32 = 0.008;
+/// Change of mean posture from minute to minute below which it swings about the same one, g.
+const HOLDS_G: f32 = 0.04;
 /// Slow motion this many times that of the sensor's own noise is rocking, however little.
 const ROCKED: f32 = 1.25;
 const ROCKED_G: f32 = 1.0e-4;
 /// How much longer an animal that rests is given in a posture that none keeps.
-const RESTS_LONGER: f32 = 3.0;
+const RESTS_LONGER: f32 = 5.0;
 /// Least trusted part of a minute for it to be evidence.
 const GOOD_MIN: f32 = 0.6;
 
@@ -104,16 +116,23 @@ struct Clues {
     /// Head up or down in the worn frame, 0 to 90 degrees, where that frame is known.
     pitch_deg: Option<f32>,
     depth_range_m: f32,
-    /// Rocked by waves of a few seconds, as a float is.
+    /// Rocked within the running mean: by waves of a few seconds, or on a line.
     chop: bool,
-    /// Rocked slowly, as swell rocks a carcass.
-    heaved: bool,
+    /// By more than gills or a sensor do.
+    rocks: bool,
+    /// Moves as what hangs in water does, however calm.
+    sways: bool,
+    /// Rolls widely, or next to not at all.
+    rolls: bool,
+    lulled: bool,
+    /// Rolls widely and is tossed about, as on a tether.
+    tossed: bool,
+    /// The mean posture is much that of the minute before.
+    holds: bool,
     /// Nothing moves but the sensor's own noise, for minutes: not even gills.
     still: bool,
     /// No rocking, no change of posture.
     quiet: bool,
-    /// Moves as what hangs in water does, however calm.
-    sways: bool,
     /// Slow motion, if ever so little, beyond the sensor's own noise.
     rocked: bool,
     /// Calm, but turned by more than a loose tag turns since it came to rest.
@@ -432,7 +451,8 @@ impl FateTest {
             1.0
         };
         let pause = LN_1000 / self.pause_min * faster;
-        let off_min = if c.chop && c.steady && c.off_deg > 15.0 {
+        let off_min = if c.rocks && c.chop && c.steady && c.off_deg > 15.0 || c.turned {
+            // Hung in waves; or thrown about, and beats its tail at no time.
             self.off_min
         } else if c.off_deg > OFF_DEG {
             // What rests has time: its tag may have come to sit otherwise as it lay there.
@@ -473,6 +493,8 @@ impl FateTest {
         let free = matches!(depth, DepthClue::Moving | DepthClue::Unknown);
         let swims = !steady && (free || depth == DepthClue::Stationary && filled);
         let unlike = self.unlike(minute, off_deg);
+        let (rocks, rolls) = (fast > ROCKS_G, slow > ROLLS_G);
+        let tossed = rolls && fast > TOSSED_G;
         Clues {
             depth,
             off_deg,
@@ -480,19 +502,25 @@ impl FateTest {
             depth_range_m: minute.depth_range_m,
             steady,
             turned: moved_g > TURNED_G,
-            stranger: swims && unlike > STRANGER_STEPS,
-            doubtful: swims && unlike > DOUBTFUL_STEPS,
+            stranger: swims && unlike > STRANGER_STEPS && !tossed,
+            doubtful: swims && unlike > DOUBTFUL_STEPS || !filled && (rolls || moved_g > STRAYS_G),
             active: !steady
                 && free
                 && self.habit_min >= HABIT_KNOWN_MIN
+                && moved_g < TURNED_G
                 && off_deg > SHIFTED_DEG
+                && off_deg < SHIFTED_MOST_DEG
                 && minute.odba_g > USUAL_LEAST * self.habit_odba_g
                 && minute.odba_g < USUAL_MOST * self.habit_odba_g,
-            chop: fast > 0.008 && fast > 0.4 * slow,
-            heaved: slow > 0.006 && fast < 0.35 * slow,
+            chop: rocks && fast > 0.25 * slow || fast > 0.008 && fast > 0.4 * slow,
+            rocks,
+            sways: fast > SWAYS_G,
+            rolls,
+            lulled: slow < LULLED_G,
+            tossed,
+            holds: moved_g < HOLDS_G,
             still: quiet && self.excess < 0.025,
             quiet,
-            sways: slow > SWAYS_G || fast > SWAYS_G,
             rocked: slow > ROCKED * self.mean_noise * noise + ROCKED_G,
             crept,
         }
@@ -524,20 +552,42 @@ impl FateTest {
         // From -1, level as a carcass, to 1, upright as a float.
         let stands =
             c.pitch_deg.map_or(0.0, |p| math::within((p - even_deg) / PITCH_CLEAR_DEG, -1.0, 1.0));
-        // Below the surface it may hang from a snag, or from a resting animal.
-        let hangs = stands > 0.1 && c.sways && c.depth == DepthClue::Stationary;
-        let (afloat, calm, leaning) = if hangs { (0.0, 0.0, -0.2) } else { (afloat, -0.7, -2.2) };
-        let mut floating = afloat;
-        floating += if c.chop { 0.7 } else { calm };
-        // It rights itself: what rocks it leaves its mean posture as it is.
-        floating += if c.steady { 0.3 } else { leaning };
-        floating += if stands > 0.0 { 0.5 * stands } else { 2.0 * stands };
+        let (below, free) = (c.depth != DepthClue::Surface, c.depth == DepthClue::Moving);
+        let still = c.depth == DepthClue::Stationary;
+        // Below the surface it hangs from a snag or a resting animal, swinging about one mean
+        // posture, or is drawn along on its tether.
+        let swings = below && (c.chop && c.holds && !free || c.tossed && (c.chop || still));
+        // However it swings, nothing but a tag hangs pitched.
+        let hangs = below && !free && stands > 0.1 && c.sways && (still || c.steady || c.rolls);
+        let mut floating = if swings {
+            1.0
+        } else if hangs {
+            0.3
+        } else {
+            // A float rights itself: what rocks it leaves its mean posture as it is. Nor is
+            // one ever without motion.
+            let calm = if c.quiet && !below { -2.0 } else { -0.7 };
+            afloat + if c.chop { 0.7 } else { calm } + if c.steady { 0.3 } else { -2.2 }
+        };
+        let weight = if stands > 0.0 {
+            0.5
+        } else if !swings {
+            2.0
+        } else if free {
+            0.0
+        } else {
+            1.0
+        };
+        floating += weight * stands;
         bottom += if c.crept {
             // Tide has turned it by a little: it is not a tag alone.
-            -1.5
+            2.0 * CLASS_MIN
         } else if c.quiet && !c.rocked {
-            0.6
-        } else if c.heaved || c.chop || c.rocked {
+            0.45
+        } else if c.lulled && stands > 0.3 {
+            // More than a loose tag's noise, yet no carcass lies so steeply.
+            0.3
+        } else if c.chop || c.rocked {
             -1.0
         } else {
             -0.4
