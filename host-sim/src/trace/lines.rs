@@ -37,11 +37,12 @@ impl<R: Read> Lines<R> {
         &self.buffer[self.from..self.to + PADDING]
     }
 
-    /// Goes past a line of so many bytes, its end among them, found in [`Lines::ahead`].
+    /// Goes past so many lines found in [`Lines::ahead`], of so many bytes, their ends
+    /// among them.
     #[inline]
-    pub fn skip(&mut self, bytes: usize) {
+    pub fn skip(&mut self, bytes: usize, lines: usize) {
         self.from += bytes;
-        self.count += 1;
+        self.count += lines as u64;
     }
 
     /// The next line, without its end.
