@@ -2,29 +2,39 @@
 //!
 //! A column mostly writes its numbers alike: so many digits before the point, so many
 //! after. Its [`Shape`] is tried on eight bytes at a time, without a look at single
-//! ones. What is written otherwise is counted out digit by digit, up to fifteen; the
+//! ones; what stands before the last eight bytes of a longer number (hours into a
+//! deployment, times have nine) seldom changes, and is held against what it was. What is
+//! written otherwise is taken from sixteen bytes at once, up to fifteen digits; the
 //! rest is left to [`super::cell`]. A number of fifteen digits and a power of ten up to
 //! 10^15 are exact in double precision, so their quotient is the nearest number, the
 //! same as any other correct reading gives (Clinger 1990, PLDI; memory).
 
 /// Most digits that are exact.
 const DIGITS: u32 = 15;
-/// Longest number that fits a shape, bytes.
-const LONGEST: u32 = 8;
+/// Most bytes that a shape looks at digit by digit: the last of a number.
+const TAIL: u32 = 8;
 const POWERS: [f64; DIGITS as usize + 1] =
     [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+const TENS: [u64; TAIL as usize + 1] =
+    [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000, 100_000_000];
+/// By digits after the point, what makes millionths of the digits as a whole number.
 const MILLIONTHS: [u64; 7] = [1_000_000, 100_000, 10_000, 1_000, 100, 10, 1];
 const ZEROS: u64 = 0x3030_3030_3030_3030;
+const ZEROS_16: u128 = 0x3030_3030_3030_3030_3030_3030_3030_3030;
+const LOW_16: u128 = 0x7f7f_7f7f_7f7f_7f7f_7f7f_7f7f_7f7f_7f7f;
+const OVER_9_16: u128 = 0x7676_7676_7676_7676_7676_7676_7676_7676;
 const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
 const HIGH: u64 = 0x8080_8080_8080_8080;
 
-/// A plain number: its digits as a whole number, and how many stand after the point.
+/// A plain number: its digits as a whole number, and what they are counted in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Plain {
     negative: bool,
     digits: u64,
-    decimals: u32,
+    /// Such digits in 1.
     unit: f64,
+    /// Millionths in one of them; 0: less than one.
+    millionths: u64,
 }
 
 impl Plain {
@@ -38,7 +48,10 @@ impl Plain {
     /// A million times the number, where that is whole and fits.
     #[inline]
     pub fn millionths(self) -> Option<i64> {
-        let size = self.digits.checked_mul(*MILLIONTHS.get(self.decimals as usize)?)?;
+        if self.millionths == 0 {
+            return None;
+        }
+        let size = self.digits.checked_mul(self.millionths)?;
         let size = i64::try_from(size).ok()?;
         Some(if self.negative { -size } else { size })
     }
@@ -49,11 +62,17 @@ impl Plain {
 pub(super) struct Shape {
     /// Mark before the decimals; 0: none is read.
     point: u8,
-    /// Bytes of a number without its sign; 0: none was seen that fits.
-    len: u32,
-    decimals: u32,
     unit: f64,
-    /// A zero for each digit, and the point.
+    millionths: u64,
+    /// What stands before the last eight bytes, the bits of it that are compared, its bytes
+    /// and what it adds to the digits.
+    lead: u64,
+    lead_kept: u64,
+    lead_len: usize,
+    lead_digits: u64,
+    /// Bytes of the rest.
+    len: usize,
+    /// A zero for each digit of it, and the point.
     pattern: u64,
     /// The bytes that are compared.
     kept: u64,
@@ -87,17 +106,27 @@ fn eight_digits(v: u64) -> u64 {
     v.wrapping_mul(10_000 << 32 | 1) >> 32
 }
 
+/// The first `n` of sixteen bytes.
+fn first_of_16(n: u32) -> u128 {
+    1_u128.checked_shl(8 * n).map_or(u128::MAX, |bit| bit - 1)
+}
+
 impl Shape {
     /// Not yet seen. `point`: the mark before the decimals; 0: whole numbers only.
     pub fn new(point: u8) -> Self {
         Shape {
             point,
-            len: 0,
-            decimals: 0,
             unit: 1.0,
+            millionths: 0,
+            lead: 0,
+            lead_kept: 0,
+            lead_len: 0,
+            lead_digits: 0,
+            len: 0,
             pattern: 0,
-            kept: 0,
-            lift: 0,
+            // Nothing but zero bytes passes, and none ends a cell.
+            kept: u64::MAX,
+            lift: LOW,
             before: 0,
             after: 0,
             close: 0,
@@ -105,20 +134,28 @@ impl Shape {
         }
     }
 
-    /// For numbers with so many digits before the point, and after it.
-    fn of(point: u8, before: u32, after: u32) -> Self {
+    /// For numbers like that in `text`, of `digits` with so many before the point and after.
+    fn of(point: u8, before: u32, after: u32, text: u64, digits: u64) -> Self {
         let marks = u32::from(after > 0);
-        let len = before + marks + after;
-        if len > LONGEST {
-            return Shape::new(point);
-        }
+        let all = before + marks + after;
+        let len = all.min(TAIL);
+        let lead_len = all - len;
+        // The point may stand in the part before.
+        let (before, marks) = match before.checked_sub(lead_len) {
+            Some(before) => (before, marks),
+            None => (len, 0),
+        };
         let mark = first(before + marks) & !first(before);
         let marked = u64::from_le_bytes([point; 8]);
         Shape {
             point,
-            len,
-            decimals: after,
             unit: POWERS[after as usize],
+            millionths: MILLIONTHS.get(after as usize).copied().unwrap_or(0),
+            lead: text & first(lead_len),
+            lead_kept: first(lead_len),
+            lead_len: lead_len as usize,
+            lead_digits: digits - digits % TENS[(len - marks) as usize],
+            len: len as usize,
             pattern: (ZEROS & !mark | marked & mark) & first(len),
             kept: first(len),
             // A digit lies from 0 to 9, the mark at 0.
@@ -126,65 +163,66 @@ impl Shape {
             before: first(before),
             after: first(len) & !first(before + marks),
             close: 8 * marks,
-            align: 8 * (LONGEST - len),
+            align: 8 * (TAIL - len),
         }
     }
 
     /// The number that starts at `at` and ends before a byte `stop`, and where that is.
-    /// Eight bytes must be there to be looked at.
+    /// Sixteen bytes from its first digit on must be there to be looked at.
     #[inline(always)]
-    pub fn read(&mut self, text: &[u8], mut at: usize, stop: u8) -> Option<(Plain, usize)> {
+    pub fn read(&mut self, text: &[u8], at: usize, stop: u8) -> Option<(Plain, usize)> {
+        // No branch for the sign: it comes and goes as the animal moves.
+        let negative = *text.get(at)? == b'-';
+        let at = at + usize::from(negative);
         let mut bytes = eight(text, at)?;
-        let negative = bytes as u8 == b'-';
-        if negative {
-            at += 1;
-            bytes = eight(text, at)?;
+        let mut end = at + self.len;
+        let mut odd = 0;
+        if self.lead_kept != 0 {
+            odd = (bytes ^ self.lead) & self.lead_kept;
+            bytes = eight(text, at + self.lead_len)?;
+            end += self.lead_len;
         }
-        let end = at + self.len as usize;
         let from_zero = (bytes ^ self.pattern) & self.kept;
-        let odd = (((from_zero & LOW) + self.lift) | from_zero) & HIGH;
-        if odd != 0 || self.len == 0 || *text.get(end)? != stop {
-            return self.count_out(text, at, stop, negative);
+        odd |= (((from_zero & LOW) + self.lift) | from_zero) & HIGH;
+        if odd != 0 || *text.get(end)? != stop {
+            return self.other(text, at, stop, negative);
         }
         let digits = (from_zero & self.before) << self.close | from_zero & self.after;
-        let digits = eight_digits(digits << self.align);
-        Some((Plain { negative, digits, decimals: self.decimals, unit: self.unit }, end))
+        let digits = eight_digits(digits << self.align) + self.lead_digits;
+        Some((Plain { negative, digits, unit: self.unit, millionths: self.millionths }, end))
     }
 
-    /// Digit by digit; takes on the shape of what it finds.
-    #[cold]
+    /// A number of another shape, behind its sign, of which the shape is taken on.
     #[inline(never)]
-    fn count_out(
+    fn other(
         &mut self,
         text: &[u8],
-        mut at: usize,
+        at: usize,
         stop: u8,
         negative: bool,
     ) -> Option<(Plain, usize)> {
-        let mut digits = 0_u64;
-        let mut run = |at: &mut usize| {
-            let from = *at;
-            while let Some(digit) = text.get(*at).map(|b| b.wrapping_sub(b'0')).filter(|d| *d < 10)
-            {
-                digits = digits.wrapping_mul(10).wrapping_add(digit.into());
-                *at += 1;
-            }
-            u32::try_from(*at - from).unwrap_or(u32::MAX)
-        };
-        let before = run(&mut at);
-        let mut after = 0;
-        if self.point != 0 && text.get(at) == Some(&self.point) {
-            at += 1;
-            after = run(&mut at);
-            if after == 0 {
-                return None;
-            }
+        let bytes: [u8; 16] = text.get(at..at + 16)?.try_into().ok()?;
+        let from_zero = u128::from_le_bytes(bytes) ^ ZEROS_16;
+        // The highest bit of each byte that is no digit.
+        let marks = (((from_zero & LOW_16) + OVER_9_16) | from_zero) & !LOW_16;
+        let before = marks.trailing_zeros() / 8;
+        let (mut end, mut after, mut digits) = (before, 0, from_zero);
+        if self.point != 0 && text.get(at + before as usize) == Some(&self.point) {
+            end = (marks & marks.wrapping_sub(1)).trailing_zeros() / 8;
+            after = end.checked_sub(before + 1).filter(|after| *after > 0)?;
+            digits = (from_zero & first_of_16(before)) << 8 | from_zero & !first_of_16(before + 1);
         }
-        if before == 0 || before.saturating_add(after) > DIGITS || text.get(at) != Some(&stop) {
+        if before == 0 || before + after > DIGITS || text.get(at + end as usize) != Some(&stop) {
             return None;
         }
-        *self = Shape::of(self.point, before, after);
-        Some((Plain { negative, digits, decimals: after, unit: POWERS[after as usize] }, at))
+        // The last digit goes to the end: what follows it falls out.
+        let digits = digits << (8 * (16 - end));
+        let digits =
+            eight_digits(digits as u64) * 100_000_000 + eight_digits((digits >> 64) as u64);
+        let text = u64::from_le_bytes(*bytes.first_chunk()?);
+        *self = Shape::of(self.point, before, after, text, digits);
+        let end = at + end as usize;
+        Some((Plain { negative, digits, unit: self.unit, millionths: self.millionths }, end))
     }
 }
 
@@ -193,15 +231,15 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Reads `text` before a comma, twice: counted out, then by its shape.
+    /// Reads `text` before a comma, twice: as of another shape, then by its own.
     fn read(text: &str) -> Option<f64> {
         let mut shape = Shape::new(b'.');
-        let line = format!("{text},             ");
-        let (counted, end) = shape.read(line.as_bytes(), 0, b',')?;
+        let line = format!("{text},                ");
+        let (number, end) = shape.read(line.as_bytes(), 0, b',')?;
         assert_eq!(end, text.len());
         let again = shape.read(line.as_bytes(), 0, b',');
-        assert_eq!(again, Some((counted, end)), "{text}");
-        Some(counted.value())
+        assert_eq!(again, Some((number, end)), "{text}");
+        Some(number.value())
     }
 
     #[test]
@@ -236,11 +274,21 @@ mod tests {
     /// A shape that fits one number is tried on another, with every byte in every place.
     #[test]
     fn a_shape_takes_nothing_but_its_own_kind() {
-        for known in ["1", "12.5", "0.123456", "12345678", "7.1"] {
+        for known in [
+            "1",
+            "12.5",
+            "0.123456",
+            "12345678",
+            "7.1",
+            "123456.04",
+            "0.123456789",
+            "1234567890.123",
+            "123456789012345",
+        ] {
             for at in 0..known.len() {
                 for byte in 0..=255_u8 {
                     let mut shape = Shape::new(b'.');
-                    let mut line = format!("{known},             ").into_bytes();
+                    let mut line = format!("{known},                ").into_bytes();
                     shape.read(&line, 0, b',').unwrap();
                     line[at] = byte;
                     let cell = line.split(|b| *b == b',').next().unwrap();

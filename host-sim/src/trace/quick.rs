@@ -28,6 +28,36 @@ struct Column {
     shape: Shape,
 }
 
+impl Column {
+    /// The number at `at`, and where the next cell starts.
+    #[inline(always)]
+    fn number(&mut self, text: &[u8], at: usize) -> Option<(f64, usize)> {
+        let (number, end) = self.shape.read(text, at, self.stop)?;
+        Some((number.value(), end + 1))
+    }
+
+    /// The time at `at`, microseconds, if any is told there, and where the next cell starts.
+    #[inline(always)]
+    fn time(
+        &mut self,
+        minute: Option<&Minute>,
+        text: &[u8],
+        at: usize,
+    ) -> Option<(Option<i64>, usize)> {
+        if *text.get(at)? == self.stop {
+            return Some((None, at + 1));
+        }
+        let (us, end) = match self.role {
+            Role::Date => date(minute?, text, at, &mut self.shape, self.stop)?,
+            _ => {
+                let (number, end) = self.shape.read(text, at, self.stop)?;
+                (number.millionths()?, end)
+            }
+        };
+        Some((Some(us), end + 1))
+    }
+}
+
 /// Year to minute of a date and time that was read, what followed the seconds, and when
 /// the minute began, microseconds on the file's clock.
 #[derive(Clone, Debug)]
@@ -69,6 +99,8 @@ pub(super) struct Quick {
     terminator: u8,
     /// Rows end in CR LF.
     crlf: bool,
+    /// Time and the three axes come first, in this order.
+    ordered: bool,
     minute: Option<Minute>,
 }
 
@@ -77,7 +109,7 @@ impl Quick {
     pub fn new(layout: &Layout, delimiter: u8, terminator: u8, crlf: bool, point: u8) -> Self {
         let last = layout.names.len() - 1;
         let time = if layout.utc { Role::Date } else { Role::Seconds };
-        let columns = (0..=last)
+        let columns: Vec<Column> = (0..=last)
             .map(|column| {
                 let role = match layout.accel.iter().position(|&a| a == column) {
                     _ if column == layout.time => time,
@@ -96,7 +128,8 @@ impl Quick {
                 Column { role, stop, shape: Shape::new(point) }
             })
             .collect();
-        Quick { columns, delimiter, terminator, crlf, minute: None }
+        let ordered = layout.time == 0 && layout.accel == [1, 2, 3];
+        Quick { columns, delimiter, terminator, crlf, ordered, minute: None }
     }
 
     /// The row at the start of `text`, where it is a plain one.
@@ -104,24 +137,24 @@ impl Quick {
     pub fn row(&mut self, text: &[u8]) -> Option<Cells> {
         let mut row = Cells { len: 0, us: None, x: 0.0, y: 0.0, z: 0.0, depth: None, temp: None };
         let mut at = 0;
-        for column in &mut self.columns {
-            let (stop, shape) = (column.stop, &mut column.shape);
+        let minute = self.minute.as_ref();
+        let mut columns = &mut self.columns[..];
+        if self.ordered
+            && let [t, x, y, z, others @ ..] = columns
+        {
+            (row.us, at) = t.time(minute, text, at)?;
+            (row.x, at) = x.number(text, at)?;
+            (row.y, at) = y.number(text, at)?;
+            (row.z, at) = z.number(text, at)?;
+            columns = others;
+        }
+        for column in columns {
+            let stop = column.stop;
             match column.role {
-                Role::X => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.x = number.value();
-                    at = end + 1;
-                }
-                Role::Y => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.y = number.value();
-                    at = end + 1;
-                }
-                Role::Z => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.z = number.value();
-                    at = end + 1;
-                }
+                Role::X => (row.x, at) = column.number(text, at)?,
+                Role::Y => (row.y, at) = column.number(text, at)?,
+                Role::Z => (row.z, at) = column.number(text, at)?,
+                Role::Seconds | Role::Date => (row.us, at) = column.time(minute, text, at)?,
                 Role::Other => {
                     let cell = text.get(at..)?;
                     at += memchr::memchr2(self.delimiter, self.terminator, cell)?;
@@ -134,26 +167,13 @@ impl Quick {
                     at += 1;
                 }
                 _ if *text.get(at)? == stop => at += 1,
-                Role::Seconds => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.us = Some(number.millionths()?);
-                    at = end + 1;
-                }
-                Role::Date => {
-                    let minute = self.minute.as_ref()?;
-                    let (us, end) = date(minute, text, at, shape, stop)?;
-                    row.us = Some(us);
-                    at = end + 1;
-                }
                 Role::Depth => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.depth = Some(number.value());
-                    at = end + 1;
+                    let (number, after) = column.number(text, at)?;
+                    (row.depth, at) = (Some(number), after);
                 }
                 Role::Temp => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.temp = Some(number.value());
-                    at = end + 1;
+                    let (number, after) = column.number(text, at)?;
+                    (row.temp, at) = (Some(number), after);
                 }
             }
         }
@@ -182,7 +202,7 @@ impl Quick {
             return;
         }
         let mut padded = seconds.to_vec();
-        padded.extend_from_slice(b",       ");
+        padded.extend_from_slice(b",                ");
         let read = Shape::new(b'.').read(&padded, 0, b',');
         let within = read.and_then(|(number, _)| number.millionths()).filter(|us| in_minute(*us));
         if let Some(within) = within {
