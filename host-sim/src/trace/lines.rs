@@ -2,10 +2,12 @@
 
 use std::io::{self, Read};
 
+use super::plain::WINDOW;
+
 /// Bytes read at a time.
 const BUFFER: usize = 256 * 1024;
-/// Zeros kept behind the text, so that eight bytes can be looked at from any place in it.
-const PADDING: usize = 16;
+/// Zeros kept behind the text, so that numbers can be read from any place in it.
+const PADDING: usize = WINDOW;
 
 /// Lines of a stream, each where it lies in the buffer.
 pub(super) struct Lines<R> {

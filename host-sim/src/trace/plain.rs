@@ -13,6 +13,10 @@
 const DIGITS: u32 = 15;
 /// Most bytes that a shape looks at digit by digit: the last of a number.
 const TAIL: u32 = 8;
+/// Bytes that numbers are read in: so many that places in it need no check.
+pub(super) const WINDOW: usize = 160;
+/// A number starts at most here in them.
+const PLACES: usize = 127;
 const POWERS: [f64; DIGITS as usize + 1] =
     [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 const TENS: [u64; TAIL as usize + 1] =
@@ -24,6 +28,8 @@ const ZEROS_16: u128 = 0x3030_3030_3030_3030_3030_3030_3030_3030;
 const LOW_16: u128 = 0x7f7f_7f7f_7f7f_7f7f_7f7f_7f7f_7f7f_7f7f;
 const OVER_9_16: u128 = 0x7676_7676_7676_7676_7676_7676_7676_7676;
 const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+/// Makes tens and ones into numbers up to 99, in the bytes of the ones moved up by one.
+const PAIRS: u64 = 10 << 8 | 1;
 const HIGH: u64 = 0x8080_8080_8080_8080;
 
 /// A plain number: its digits as a whole number, and what they are counted in.
@@ -74,16 +80,16 @@ pub(super) struct Shape {
     len: usize,
     /// A zero for each digit of it, and the point.
     pattern: u64,
-    /// The bytes that are compared.
-    kept: u64,
     /// What lifts a byte's difference from the pattern over 127 where it must not be.
     lift: u64,
-    /// Digits before and after the point.
+    /// The bits that then tell so.
+    odd: u64,
+    /// Digits before and after the point, each with what moves them to the end of eight
+    /// bytes, without a place for the point, and makes pairs of them.
     before: u64,
+    before_times: u64,
     after: u64,
-    /// Bits to move the digits before the point by, to close up, and then all.
-    close: u32,
-    align: u32,
+    after_times: u64,
 }
 
 /// The first `n` of eight bytes.
@@ -91,17 +97,31 @@ fn first(n: u32) -> u64 {
     1_u64.checked_shl(8 * n).map_or(u64::MAX, |bit| bit - 1)
 }
 
-#[inline]
-fn eight(text: &[u8], at: usize) -> Option<u64> {
-    let bytes = text.get(at..at + 8)?;
-    bytes.try_into().ok().map(u64::from_le_bytes)
+/// The eight bytes at `at`, at most [`PLACES`] and sixteen more.
+#[inline(always)]
+pub(super) fn eight(window: &[u8; WINDOW], at: usize) -> u64 {
+    let bytes = window.get(at..at + 8).and_then(|bytes| bytes.try_into().ok());
+    bytes.map_or(0, u64::from_le_bytes)
+}
+
+/// The bytes of `text`, as many as fit, with zeros behind.
+pub(super) fn window(text: &[u8]) -> [u8; WINDOW] {
+    let mut window = [0; WINDOW];
+    window.iter_mut().zip(text).for_each(|(to, from)| *to = *from);
+    window
 }
 
 /// The value of eight digits, first digit in the lowest byte.
-#[inline]
+#[inline(always)]
 fn eight_digits(v: u64) -> u64 {
-    // Pairs, then fours, then all: each step adds neighbours, the first times its weight.
-    let v = (v.wrapping_mul(10 << 8 | 1) >> 8) & 0x00ff_00ff_00ff_00ff;
+    four_pairs(v.wrapping_mul(PAIRS))
+}
+
+/// The same of what [`PAIRS`] made of them.
+#[inline(always)]
+fn four_pairs(v: u64) -> u64 {
+    // Fours, then all: each step adds neighbours, the first times its weight.
+    let v = (v >> 8) & 0x00ff_00ff_00ff_00ff;
     let v = (v.wrapping_mul(100 << 16 | 1) >> 16) & 0x0000_ffff_0000_ffff;
     v.wrapping_mul(10_000 << 32 | 1) >> 32
 }
@@ -125,12 +145,12 @@ impl Shape {
             len: 0,
             pattern: 0,
             // Nothing but zero bytes passes, and none ends a cell.
-            kept: u64::MAX,
             lift: LOW,
+            odd: HIGH,
             before: 0,
+            before_times: 0,
             after: 0,
-            close: 0,
-            align: 0,
+            after_times: 0,
         }
     }
 
@@ -147,6 +167,7 @@ impl Shape {
         };
         let mark = first(before + marks) & !first(before);
         let marked = u64::from_le_bytes([point; 8]);
+        let align = 8 * (TAIL - len);
         Shape {
             point,
             unit: POWERS[after as usize],
@@ -156,47 +177,80 @@ impl Shape {
             lead_len: lead_len as usize,
             lead_digits: digits - digits % TENS[(len - marks) as usize],
             len: len as usize,
-            pattern: (ZEROS & !mark | marked & mark) & first(len),
-            kept: first(len),
+            pattern: ZEROS & !mark | marked & mark,
             // A digit lies from 0 to 9, the mark at 0.
             lift: 0x7676_7676_7676_7676 & !mark | LOW & mark,
+            odd: HIGH & first(len),
             before: first(before),
+            before_times: PAIRS << (align + 8 * marks),
             after: first(len) & !first(before + marks),
-            close: 8 * marks,
-            align: 8 * (TAIL - len),
+            after_times: PAIRS << align,
         }
     }
 
-    /// The number that starts at `at` and ends before a byte `stop`, and where that is.
-    /// Sixteen bytes from its first digit on must be there to be looked at.
+    /// The number that starts at `at`, at most [`PLACES`], and ends before a byte `stop`, and
+    /// where that is.
     #[inline(always)]
-    pub fn read(&mut self, text: &[u8], at: usize, stop: u8) -> Option<(Plain, usize)> {
+    pub fn read(&mut self, window: &[u8; WINDOW], at: usize, stop: u8) -> Option<(Plain, usize)> {
+        // What is masked here is so already: it spares a check.
+        let at = at & PLACES;
         // No branch for the sign: it comes and goes as the animal moves.
-        let negative = *text.get(at)? == b'-';
+        let negative = window[at] == b'-';
         let at = at + usize::from(negative);
-        let mut bytes = eight(text, at)?;
-        let mut end = at + self.len;
-        let mut odd = 0;
         if self.lead_kept != 0 {
-            odd = (bytes ^ self.lead) & self.lead_kept;
-            bytes = eight(text, at + self.lead_len)?;
-            end += self.lead_len;
+            return self.long(window, at, stop, negative);
         }
-        let from_zero = (bytes ^ self.pattern) & self.kept;
-        odd |= (((from_zero & LOW) + self.lift) | from_zero) & HIGH;
-        if odd != 0 || *text.get(end)? != stop {
-            return self.other(text, at, stop, negative);
+        let from_zero = eight(window, at) ^ self.pattern;
+        let end = at + (self.len & 15);
+        if self.is_odd(from_zero) || window[end] != stop {
+            return self.other(window, at, stop, negative);
         }
-        let digits = (from_zero & self.before) << self.close | from_zero & self.after;
-        let digits = eight_digits(digits << self.align) + self.lead_digits;
-        Some((Plain { negative, digits, unit: self.unit, millionths: self.millionths }, end))
+        Some((self.plain(negative, self.digits(from_zero)), end))
+    }
+
+    /// Whether a byte is no digit or point where one must be. One above 127 tells so by itself,
+    /// whatever it adds to those behind it.
+    #[inline(always)]
+    fn is_odd(&self, from_zero: u64) -> bool {
+        (from_zero.wrapping_add(self.lift) | from_zero) & self.odd != 0
+    }
+
+    /// The digits as a whole number.
+    #[inline(always)]
+    fn digits(&self, from_zero: u64) -> u64 {
+        let before = (from_zero & self.before).wrapping_mul(self.before_times);
+        let after = (from_zero & self.after).wrapping_mul(self.after_times);
+        four_pairs(before.wrapping_add(after))
+    }
+
+    #[inline(always)]
+    fn plain(&self, negative: bool, digits: u64) -> Plain {
+        Plain { negative, digits, unit: self.unit, millionths: self.millionths }
+    }
+
+    /// A number of more than eight bytes, behind its sign.
+    #[inline]
+    fn long(
+        &mut self,
+        window: &[u8; WINDOW],
+        at: usize,
+        stop: u8,
+        negative: bool,
+    ) -> Option<(Plain, usize)> {
+        let from_zero = eight(window, at + self.lead_len) ^ self.pattern;
+        let end = at + self.lead_len + self.len;
+        let led = eight(window, at) & self.lead_kept == self.lead;
+        if !led || self.is_odd(from_zero) || window.get(end) != Some(&stop) {
+            return self.other(window, at, stop, negative);
+        }
+        Some((self.plain(negative, self.digits(from_zero) + self.lead_digits), end))
     }
 
     /// A number of another shape, behind its sign, of which the shape is taken on.
     #[inline(never)]
     fn other(
         &mut self,
-        text: &[u8],
+        text: &[u8; WINDOW],
         at: usize,
         stop: u8,
         negative: bool,
@@ -222,7 +276,7 @@ impl Shape {
         let text = u64::from_le_bytes(*bytes.first_chunk()?);
         *self = Shape::of(self.point, before, after, text, digits);
         let end = at + end as usize;
-        Some((Plain { negative, digits, unit: self.unit, millionths: self.millionths }, end))
+        Some((self.plain(negative, digits), end))
     }
 }
 
@@ -234,10 +288,10 @@ mod tests {
     /// Reads `text` before a comma, twice: as of another shape, then by its own.
     fn read(text: &str) -> Option<f64> {
         let mut shape = Shape::new(b'.');
-        let line = format!("{text},                ");
-        let (number, end) = shape.read(line.as_bytes(), 0, b',')?;
+        let line = window(format!("{text},").as_bytes());
+        let (number, end) = shape.read(&line, 0, b',')?;
         assert_eq!(end, text.len());
-        let again = shape.read(line.as_bytes(), 0, b',');
+        let again = shape.read(&line, 0, b',');
         assert_eq!(again, Some((number, end)), "{text}");
         Some(number.value())
     }
@@ -266,9 +320,8 @@ mod tests {
         ] {
             assert_eq!(read(text), None, "{text}");
         }
-        assert_eq!(Shape::new(0).read(b"1.5,        ", 0, b','), None);
-        assert_eq!(Shape::new(b'.').read(b"1.5;        ", 0, b','), None);
-        assert_eq!(Shape::new(b'.').read(b"1.5,", 0, b','), None);
+        assert_eq!(Shape::new(0).read(&window(b"1.5,"), 0, b','), None);
+        assert_eq!(Shape::new(b'.').read(&window(b"1.5;"), 0, b','), None);
     }
 
     /// A shape that fits one number is tried on another, with every byte in every place.
@@ -288,7 +341,7 @@ mod tests {
             for at in 0..known.len() {
                 for byte in 0..=255_u8 {
                     let mut shape = Shape::new(b'.');
-                    let mut line = format!("{known},                ").into_bytes();
+                    let mut line = window(format!("{known},").as_bytes());
                     shape.read(&line, 0, b',').unwrap();
                     line[at] = byte;
                     let cell = line.split(|b| *b == b',').next().unwrap();
