@@ -14,8 +14,11 @@ use std::time::Instant;
 use host_sim::replay::{Keep, replay_file};
 use host_sim::trace::{ReadOptions, TraceReader};
 
+/// Goes over a trace and gives the number of its rows.
+type Way = fn(&Path) -> u64;
+
 /// What is measured, by the name of it.
-const WAYS: [(&str, fn(&Path) -> u64); 3] =
+const WAYS: [(&str, Way); 3] =
     [("bare CSV loop", bare_loop), ("reading rows", read_rows), ("whole replay", whole_replay)];
 
 fn main() {
