@@ -16,10 +16,11 @@ use host_sim::sweep::grid::Grid;
 use host_sim::sweep::run::Sweep;
 use host_sim::sweep::traces;
 use host_sim::synth::{Request, run, run_in_memory};
-use host_sim::trace::{Decoded, ReadOptions, Row, TraceReader};
+use host_sim::trace::{Decoded, ReadOptions, Rows, TraceReader};
 
 const HOURS: f64 = 3.0;
 const SAMPLES: usize = 270_000;
+const SAMPLE_US: u32 = 40_000;
 
 /// A trace, plain and packed, each in a folder of its own.
 struct Made {
@@ -53,7 +54,7 @@ fn read(bencher: Bencher, form: &str) {
     let path = if form == "csv" { &MADE.plain } else { &MADE.packed };
     bencher.counter(ItemsCount::new(SAMPLES)).bench(|| {
         let mut reader = TraceReader::open(path, &ReadOptions::default()).expect("a trace");
-        let (mut rows, mut count) = (Vec::with_capacity(256), 0);
+        let (mut rows, mut count) = (Rows::new(SAMPLE_US, 256), 0);
         while reader.read(&mut rows, 256).expect("rows") {
             count += rows.len();
             rows.clear();
@@ -74,12 +75,11 @@ fn replay(bencher: Bencher, form: &str) {
 #[divan::bench]
 fn replay_memory(bencher: Bencher) {
     let mut prepared = prepared(&MADE.plain);
-    let mut rows: Vec<Row> = Vec::new();
+    let mut rows = Rows::new(SAMPLE_US, SAMPLES);
     prepared.reader.read(&mut rows, usize::MAX).expect("rows");
     bencher.counter(ItemsCount::new(SAMPLES)).bench(|| {
         let mut replayer = Replayer::new(&prepared.setup);
-        let mut out = Output::default();
-        rows.iter().for_each(|row| replayer.step_into(row, &mut out));
+        replayer.push_all(&rows);
         replayer
     });
 }
@@ -92,7 +92,11 @@ fn detectors(bencher: Bencher) {
     bencher.counter(ItemsCount::new(SAMPLES)).bench(|| {
         let mut tag = Tag::new(prepared.setup.config);
         let mut out = Output::default();
-        decoded.samples().for_each(|sample| tag.step_into(&sample, &mut out));
+        for mut run in decoded.runs() {
+            while !run.accel_g.is_empty() {
+                run = run.after(tag.step_run(&run, &mut out));
+            }
+        }
         tag
     });
 }

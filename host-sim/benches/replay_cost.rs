@@ -2,34 +2,72 @@
 //!
 //! Makes a trace of 48 h at 25 Hz and prints, from one run, the time of a bare
 //! loop over the CSV records, of reading rows, and of the whole replay, each
-//! with its ratio to the bare loop. Arguments: hours (default 48).
+//! with its ratio to the bare loop. Arguments: hours (default 48); `instructions` (default 1 h)
+//! counts instructions under callgrind (valgrind) instead, which a busy machine does not change.
 
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
+use std::process::Command;
 use std::time::Instant;
 
 use host_sim::replay::{Keep, replay_file};
 use host_sim::trace::{ReadOptions, TraceReader};
 
+/// Goes over a trace and gives the number of its rows.
+type Way = fn(&Path) -> u64;
+
+/// What is measured, by the name of it.
+const WAYS: [(&str, Way); 3] =
+    [("bare CSV loop", bare_loop), ("reading rows", read_rows), ("whole replay", whole_replay)];
+
 fn main() {
-    let hours = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(48.0);
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    if let [name, path] = args.as_slice()
+        && let Some((_, way)) = WAYS.iter().find(|way| way.0 == name)
+    {
+        // One of them alone, for the counting.
+        println!("{}", way(Path::new(path)));
+        return;
+    }
+    let counts = args.iter().any(|a| a == "instructions");
+    let hours = args.iter().find_map(|a| a.parse().ok()).unwrap_or(if counts { 1.0 } else { 48.0 });
     let dir = tempfile::tempdir().expect("a temporary directory");
     let path = dir.path().join("cost.csv");
     let bytes = make(&path, hours);
-    let (rows, bare) = best(|| bare_loop(&path));
-    let (_, read) = best(|| read_rows(&path));
-    let (_, whole) = best(|| {
-        let (report, _) = replay_file(&path, None, Keep::default()).expect("a replay");
-        report.samples
-    });
-    println!("{rows} rows, {:.0} MB", bytes as f64 / 1e6);
-    println!("bare CSV loop  {bare:>6.2} s");
-    println!("reading rows   {read:>6.2} s   {:.2} times the bare loop", read / bare);
-    println!("whole replay   {whole:>6.2} s   {:.2} times the bare loop", whole / bare);
-    if let Some(peak) = peak_memory_kib() {
-        println!("peak memory    {:>6.1} MiB", peak / 1024.0);
+    println!("{:.0} MB", bytes as f64 / 1e6);
+    let mut bare = 0.0;
+    for (name, way) in WAYS {
+        let (cost, unit) = if counts {
+            (count(name, &path, dir.path()) / 1e6, "million instructions")
+        } else {
+            (best(|| way(&path)).1, "s")
+        };
+        if bare == 0.0 {
+            bare = cost;
+        }
+        println!("{name:<14} {cost:>9.2} {unit}   {:.2} times the bare loop", cost / bare);
     }
+    if let Some(peak) = peak_memory_kib().filter(|_| !counts) {
+        println!("peak memory    {:>9.1} MiB", peak / 1024.0);
+    }
+}
+
+/// Instructions that one of [`WAYS`] takes in a process of its own.
+fn count(name: &str, path: &Path, dir: &Path) -> f64 {
+    let out = dir.join("callgrind");
+    let status = Command::new("valgrind")
+        .args(["--quiet", "--tool=callgrind"])
+        .arg(format!("--callgrind-out-file={}", out.display()))
+        .arg(std::env::current_exe().expect("this program"))
+        .arg(name)
+        .arg(path)
+        .stdout(std::process::Stdio::null())
+        .status();
+    assert!(status.expect("valgrind can be run").success(), "{name}");
+    let text = std::fs::read_to_string(&out).expect("counts");
+    let total = text.lines().find_map(|line| line.strip_prefix("totals: "));
+    total.and_then(|n| n.trim().parse().ok()).expect("a total")
 }
 
 /// Result and shortest time of three runs, s.
@@ -57,10 +95,12 @@ fn bare_loop(path: &Path) -> u64 {
 fn read_rows(path: &Path) -> u64 {
     let mut reader = TraceReader::open(path, &ReadOptions::default()).expect("a trace");
     let mut rows = 0;
-    while reader.next_row().expect("a row").is_some() {
-        rows += 1;
-    }
+    reader.each(usize::MAX, |_| rows += 1).expect("rows");
     rows
+}
+
+fn whole_replay(path: &Path) -> u64 {
+    replay_file(path, None, Keep::default()).expect("a replay").0.samples
 }
 
 /// Writes a trace with depth once a second; returns its size.

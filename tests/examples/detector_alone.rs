@@ -32,10 +32,13 @@ fn run(path: &Path) -> Result<(), Problem> {
     let mut out = Output::default();
     let (mut beats, mut minutes) = (0_u64, 0_u64);
     let start = ThreadTime::now();
-    for sample in decoded.samples() {
-        tag.step_into(&sample, &mut out);
-        beats += u64::from(out.beat.is_some());
-        minutes += u64::from(out.minute.is_some());
+    for mut run in decoded.runs() {
+        while !run.accel_g.is_empty() {
+            let count = tag.step_run(&run, &mut out);
+            beats += u64::from(out.beat.is_some());
+            minutes += u64::from(out.minute.is_some());
+            run = run.after(count);
+        }
     }
     black_box(&tag);
     let s = start.elapsed().as_secs_f64();

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use firmware_core::config::{Breathing, Config};
-use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Sample, Tag};
+use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Run, Sample, Tag};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
@@ -22,7 +22,7 @@ use crate::faults::plan::Drawn;
 use crate::faults::records::Records;
 use crate::problem::Problem;
 use crate::trace::{
-    AccelUnit, ReadFaults, ReadOptions, Row, Source, Tally, TraceReader, open_file,
+    AccelUnit, ReadFaults, ReadOptions, Row, Rows, Source, Stretch, Tally, TraceReader, open_file,
 };
 
 pub use kept::{Kept, write_messages};
@@ -162,15 +162,8 @@ impl Replayer {
             cell_left: None,
             memory_used: None,
         };
-        // Due, or the clock was set back by more than two intervals.
-        if row.t_us >= self.next_housekeeping_us
-            || row.t_us + 3 * HOUSEKEEPING_US < self.next_housekeeping_us
-        {
-            self.next_housekeeping_us = row.t_us + HOUSEKEEPING_US;
-            let bytes = self.running().map_or(0, Tag::record_bytes);
-            self.energy.settle(u64::from(bytes));
-            sample.cell_left = Some(self.energy.left_fraction() as f32);
-            sample.memory_used = Some((f64::from(bytes) / self.memory_bytes).min(1.0) as f32);
+        if let Some([cell_left, memory_used]) = self.housekeeping(row.t_us) {
+            (sample.cell_left, sample.memory_used) = (Some(cell_left), Some(memory_used));
         }
         if self.hardware.is_some() {
             self.step_on_hardware(&sample, out);
@@ -184,6 +177,79 @@ impl Replayer {
             }
             kept.sample(&sample, out);
         }
+    }
+
+    /// Takes all of `rows`, with the same result as one by one by [`Replayer::push`].
+    pub fn push_all(&mut self, rows: &Rows) {
+        if self.kept.is_some() || self.hardware.is_some() {
+            // These want every sample by itself.
+            rows.iter().for_each(|row| self.push(&row));
+            return;
+        }
+        let mut out = Output::default();
+        for (stretch, accel_g) in rows.stretches() {
+            if accel_g.len() > 1 {
+                self.push_stretch(stretch, accel_g, &mut out);
+                continue;
+            }
+            let &Stretch { line, t_us, depth_m, temp_c, .. } = stretch;
+            for &accel_g in accel_g {
+                self.step_into(&Row { line, t_us, accel_g, depth_m, temp_c }, &mut out);
+            }
+        }
+    }
+
+    /// Takes a stretch of rows as runs of samples, from one look at cell and memory to the next.
+    fn push_stretch(&mut self, stretch: &Stretch, accel_g: &[[f32; 3]], out: &mut Output) {
+        let period_us = stretch.period_us;
+        let mut from = 0;
+        while from < accel_g.len() {
+            let t_us = stretch.time_us(from);
+            let (mut depth_m, mut temp_c) = (None, None);
+            if from == 0 {
+                (depth_m, temp_c) = (stretch.depth_m, stretch.temp_c);
+            }
+            self.energy.sample(t_us, depth_m.is_some(), temp_c);
+            let readings = self.housekeeping(t_us);
+            // The rows before the next look, this one among them.
+            let mut count = accel_g.len() - from;
+            if stretch.time_us(accel_g.len() - 1) >= self.next_housekeeping_us {
+                let left_us = self.next_housekeeping_us - t_us;
+                count = count.min(left_us.div_ceil(u64::from(period_us)) as usize);
+            }
+            self.energy.run(t_us + u64::from(period_us), period_us, count - 1);
+            self.samples += count as u64;
+            let mut run = Run {
+                depth_m,
+                cell_left: readings.map(|r| r[0]),
+                memory_used: readings.map(|r| r[1]),
+                ..Run::accel(t_us, period_us, &accel_g[from..from + count])
+            };
+            while !run.accel_g.is_empty() {
+                let taken = self.tag.step_run(&run, out);
+                from += taken;
+                self.last_line = stretch.line + from as u64 - 1;
+                self.last_us = self.last_us.max(stretch.time_us(from - 1));
+                self.take(out);
+                run = run.after(taken);
+            }
+        }
+    }
+
+    /// What is left of the cell and used of the memory, 0 to 1, where it is time to look, or
+    /// the clock was set back by more than two intervals.
+    #[inline]
+    fn housekeeping(&mut self, t_us: u64) -> Option<[f32; 2]> {
+        if t_us < self.next_housekeeping_us
+            && t_us + 3 * HOUSEKEEPING_US >= self.next_housekeeping_us
+        {
+            return None;
+        }
+        self.next_housekeeping_us = t_us + HOUSEKEEPING_US;
+        let bytes = self.running().map_or(0, Tag::record_bytes);
+        self.energy.settle(u64::from(bytes));
+        let used = (f64::from(bytes) / self.memory_bytes).min(1.0);
+        Some([self.energy.left_fraction() as f32, used as f32])
     }
 
     /// A sample on hardware that goes wrong.
@@ -317,12 +383,6 @@ pub trait Watch {
     fn row(&mut self, row: &Row, out: &Output, replayer: &Replayer);
     /// After the last row: something that had waited for later rows.
     fn rest(&mut self, out: &Output, replayer: &Replayer);
-}
-
-/// Nobody watches.
-impl Watch for () {
-    fn row(&mut self, _: &Row, _: &Output, _: &Replayer) {}
-    fn rest(&mut self, _: &Output, _: &Replayer) {}
 }
 
 /// A trace and its deployment, opened and understood, ready to run.
@@ -505,8 +565,16 @@ impl Prepared {
     ///
     /// # Errors
     /// Damage met further on in the file.
-    pub fn run(self) -> Result<Report, Problem> {
-        self.run_watched(&mut ())
+    pub fn run(mut self) -> Result<Report, Problem> {
+        let mut replayer = Replayer::new(&self.setup);
+        self.each(|rows| replayer.push_all(rows))?;
+        Ok(replayer.finish(self.facts, self.reader.faults()))
+    }
+
+    /// Hands all rows to `take`, a lot at a time.
+    fn each(&mut self, take: impl FnMut(&Rows)) -> Result<(), Problem> {
+        let sample_us = self.setup.config.sample_us();
+        rows::each(&mut self.reader, self.overlapped, sample_us, take)
     }
 
     /// Runs the whole trace on hardware that goes wrong as planned.
@@ -515,7 +583,7 @@ impl Prepared {
     /// Damage met further on in the file.
     pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
         let mut replayer = Replayer::with_faults(&self.setup, plan, None);
-        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
+        self.each(|rows| replayer.push_all(rows))?;
         Ok(replayer.finish(self.facts, self.reader.faults()))
     }
 
@@ -530,7 +598,7 @@ impl Prepared {
     ) -> Result<(Report, Records), Problem> {
         let records = kept::records(&self.setup, &self.facts, bursts)?;
         let mut replayer = Replayer::with_faults(&self.setup, plan, Some(records));
-        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
+        self.each(|rows| replayer.push_all(rows))?;
         replayer.drain();
         let left = replayer.left.take().ok_or_else(|| Problem::new("no log was left behind"))?;
         Ok((replayer.finish(self.facts, self.reader.faults()), left))
@@ -543,9 +611,11 @@ impl Prepared {
     pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
         let mut out = Output::default();
-        rows::each(&mut self.reader, self.overlapped, |row| {
-            replayer.step_into(row, &mut out);
-            watch.row(row, &out, &replayer);
+        self.each(|rows| {
+            for row in rows.iter() {
+                replayer.step_into(&row, &mut out);
+                watch.row(&row, &out, &replayer);
+            }
         })?;
         while let Some(out) = replayer.rest() {
             watch.rest(&out, &replayer);
@@ -564,7 +634,7 @@ impl Prepared {
         let mut kept = Kept::new(&self.setup, &self.facts, bursts)?;
         let mut replayer = Replayer::new(&self.setup);
         replayer.keep(kept.clone());
-        rows::each(&mut self.reader, self.overlapped, |row| replayer.push(row))?;
+        self.each(|rows| replayer.push_all(rows))?;
         replayer.drain();
         if let Some(filled) = replayer.kept.take() {
             kept = *filled;

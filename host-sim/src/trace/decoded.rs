@@ -3,7 +3,7 @@
 //! A row takes 16 bytes (12 of acceleration, 4 of time), a reading of depth or
 //! temperature 8 more: 48 h at 25 Hz with depth once a second take 70 MB.
 
-use firmware_core::tag::Sample;
+use firmware_core::tag::{Run, Sample};
 
 use super::{Row, TraceReader};
 use crate::problem::Problem;
@@ -32,11 +32,10 @@ impl Decoded {
     /// Damage met in the file, or more than 2^32 rows.
     pub fn read(reader: &mut TraceReader, name: &str) -> Result<Self, Problem> {
         let mut decoded = Decoded::default();
-        while let Some(row) = reader.next_row()? {
-            if decoded.len() >= u32::MAX as usize {
-                return Err(Problem::new(format!("{name}: more than {} rows", u32::MAX)));
-            }
-            decoded.push(&row);
+        // One more than there may be, to see that there are too many.
+        reader.each(u32::MAX as usize + 1, |row| decoded.push(row))?;
+        if decoded.len() > u32::MAX as usize {
+            return Err(Problem::new(format!("{name}: more than {} rows", u32::MAX)));
         }
         decoded.accel_g.shrink_to_fit();
         decoded.steps_us.shrink_to_fit();
@@ -90,6 +89,12 @@ impl Decoded {
         &self.accel_g
     }
 
+    /// The same as runs of samples, for `Tag::step_run`, without readings of cell and memory:
+    /// each as long as time goes on by equal steps and no reading of depth comes in.
+    pub fn runs(&self) -> Runs<'_> {
+        Runs { samples: self.samples() }
+    }
+
     /// The rows as the tag's samples, without readings of cell and memory.
     pub fn samples(&self) -> Samples<'_> {
         Samples { of: self, at: 0, jump: 0, depth: 0, temp: 0, t_us: 0 }
@@ -141,6 +146,36 @@ impl Iterator for Samples<'_> {
             cell_left: None,
             memory_used: None,
         })
+    }
+}
+
+/// Iterator over the rows of a [`Decoded`], many at a time.
+#[derive(Clone, Debug)]
+pub struct Runs<'a> {
+    samples: Samples<'a>,
+}
+
+impl<'a> Iterator for Runs<'a> {
+    type Item = Run<'a>;
+
+    fn next(&mut self) -> Option<Run<'a>> {
+        let samples = &mut self.samples;
+        let (of, from) = (samples.of, samples.at);
+        let first = samples.next()?;
+        // A jump is less than nothing.
+        let step = of.steps_us.get(from + 1).copied().unwrap_or(0);
+        let period_us = u32::try_from(step).unwrap_or(0);
+        let mut len = 1;
+        if period_us > 0 {
+            let depth = of.depth_m.get(samples.depth).map_or(usize::MAX, |d| d.0 as usize);
+            let until = depth.min(of.len());
+            let alike = of.steps_us[from + 1..until].iter().take_while(|&&s| s == step).count();
+            len += alike;
+            samples.t_us += u64::from(period_us) * alike as u64;
+            samples.at += alike;
+        }
+        let accel_g = &of.accel_g[from..from + len];
+        Some(Run { depth_m: first.depth_m, ..Run::accel(first.t_us, period_us, accel_g) })
     }
 }
 

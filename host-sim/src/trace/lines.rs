@@ -2,10 +2,12 @@
 
 use std::io::{self, Read};
 
+use super::plain::WINDOW;
+
 /// Bytes read at a time.
 const BUFFER: usize = 256 * 1024;
-/// Zeros kept behind the text, so that eight bytes can be looked at from any place in it.
-const PADDING: usize = 16;
+/// Zeros kept behind the text, so that numbers can be read from any place in it.
+const PADDING: usize = WINDOW;
 
 /// Lines of a stream, each where it lies in the buffer.
 pub(super) struct Lines<R> {
@@ -37,11 +39,12 @@ impl<R: Read> Lines<R> {
         &self.buffer[self.from..self.to + PADDING]
     }
 
-    /// Goes past a line of so many bytes, its end among them, found in [`Lines::ahead`].
+    /// Goes past so many lines found in [`Lines::ahead`], of so many bytes, their ends
+    /// among them.
     #[inline]
-    pub fn skip(&mut self, bytes: usize) {
+    pub fn skip(&mut self, bytes: usize, lines: usize) {
         self.from += bytes;
-        self.count += 1;
+        self.count += lines as u64;
     }
 
     /// The next line, without its end.

@@ -16,6 +16,7 @@ mod plain;
 mod preview;
 mod quick;
 mod record;
+mod rows;
 
 use std::collections::VecDeque;
 use std::io::{Cursor, Read};
@@ -33,11 +34,12 @@ use preview::Preview;
 use quick::{Cells, Quick};
 use record::{cell, split};
 
-pub use decoded::{Decoded, Samples};
+pub use decoded::{Decoded, Runs, Samples};
 pub use faults::{READ_FAULTS, ReadFault, ReadFaults, Tally};
 pub use header::{AccelUnit, KNOWN as COLUMNS, STANDARD_GRAVITY_MS2};
 pub(crate) use open::bounded;
 pub use open::{MAX_LINE, Source, open_file};
+pub use rows::{Rows, Stretch};
 
 /// Rows looked at before the first is handed out: they give the sample rate and
 /// show whether the file can be what it says.
@@ -252,12 +254,10 @@ impl TraceReader {
     /// # Errors
     /// Damaged gzip data, a line without end, or marks of decimal fractions
     /// that contradict each other.
-    #[inline]
     pub fn next_row(&mut self) -> Result<Option<Row>, Problem> {
-        if self.ahead.is_empty()
-            && let Some(row) = self.plain_row()
-        {
-            return Ok(Some(row));
+        let mut plain = None;
+        if self.plain_rows(1, |row| plain = Some(*row)) > 0 {
+            return Ok(plain);
         }
         self.any_row()
     }
@@ -266,47 +266,83 @@ impl TraceReader {
     ///
     /// # Errors
     /// As [`TraceReader::next_row`]; the rows before are in `rows`.
-    pub fn read(&mut self, rows: &mut Vec<Row>, most: usize) -> Result<bool, Problem> {
-        while rows.len() < most {
-            if self.ahead.is_empty()
-                && let Some(row) = self.plain_row()
-            {
-                rows.push(row);
-                continue;
+    pub fn read(&mut self, rows: &mut Rows, most: usize) -> Result<bool, Problem> {
+        let lacking = most.saturating_sub(rows.len());
+        self.each(lacking, |row| rows.push(row))
+    }
+
+    /// Hands rows to `take` until it got `most`. False: these were the last.
+    ///
+    /// # Errors
+    /// As [`TraceReader::next_row`]; the rows before were handed over.
+    pub fn each(&mut self, most: usize, mut take: impl FnMut(&Row)) -> Result<bool, Problem> {
+        let mut lacking = most;
+        while lacking > 0 {
+            lacking -= self.plain_rows(lacking, &mut take);
+            if lacking == 0 {
+                break;
             }
             match self.any_row()? {
-                Some(row) => rows.push(row),
+                Some(row) => take(&row),
                 None => return Ok(false),
             }
+            lacking -= 1;
         }
         Ok(true)
     }
 
-    /// The next row, where it is written plainly and nothing about it is odd.
-    #[inline(always)]
-    fn plain_row(&mut self) -> Option<Row> {
-        let cells = self.quick.as_mut()?.row(self.lines.ahead())?;
-        let scale = self.scale_to_g;
-        let (x, y, z) = (cells.x * scale, cells.y * scale, cells.z * scale);
-        if x.abs() > MAX_ACCEL_G || y.abs() > MAX_ACCEL_G || z.abs() > MAX_ACCEL_G {
-            return None;
+    /// Hands the next rows to `take` as long as they are written plainly and nothing about
+    /// them is odd, at most so many; gives how many.
+    #[inline]
+    fn plain_rows(&mut self, most: usize, mut take: impl FnMut(&Row)) -> usize {
+        if !self.ahead.is_empty() || self.fallen_back_us.is_some() {
+            return 0;
         }
-        let accel_g = [x as f32, y as f32, z as f32];
-        let depth_m = self.depth(&cells).ok()?;
-        let temp_c = within(cells.temp, TEMP_RANGE_C).ok()?;
-        let (us, timed) = match cells.us {
-            Some(us) if us.abs() <= MAX_T_US || self.layout.utc => (us, (us, 0)),
-            Some(_) => return None,
-            None => self.followed()?,
+        let (Some(start_us), Some(mut last_us), Some(mut quick)) =
+            (self.start_us, self.last_us, self.quick.take())
+        else {
+            return 0;
         };
-        if self.fallen_back_us.is_some() || us <= self.last_us? {
-            return None;
+        let scale = self.scale_to_g;
+        let mut taken = 0;
+        let mut line = self.lines.count();
+        let mut at = 0;
+        let text = self.lines.ahead();
+        let mut timed = self.timed;
+        while taken < most {
+            let Some(cells) = text.get(at..).and_then(|rest| quick.row(rest)) else { break };
+            let (x, y, z) = (cells.x * scale, cells.y * scale, cells.z * scale);
+            if x.abs() > MAX_ACCEL_G || y.abs() > MAX_ACCEL_G || z.abs() > MAX_ACCEL_G {
+                break;
+            }
+            let accel_g = [x as f32, y as f32, z as f32];
+            let Ok(depth_m) = self.depth(&cells) else { break };
+            let Ok(temp_c) = within(cells.temp, TEMP_RANGE_C) else { break };
+            let followed = match cells.us {
+                Some(us) if us.abs() <= MAX_T_US || self.layout.utc => (us, (us, 0)),
+                Some(_) => break,
+                None => match followed(timed, self.period_us) {
+                    Some(followed) => followed,
+                    None => break,
+                },
+            };
+            let us = followed.0;
+            if us <= last_us {
+                break;
+            }
+            let Some(Ok(t_us)) = us.checked_sub(start_us).map(u64::try_from) else { break };
+            last_us = us;
+            timed = Some(followed.1);
+            at += cells.len;
+            line += 1;
+            taken += 1;
+            take(&Row { line, t_us, accel_g, depth_m, temp_c });
         }
-        let t_us = u64::try_from(us.checked_sub(self.start_us?)?).ok()?;
-        self.last_us = Some(us);
-        self.timed = Some(timed);
-        self.lines.skip(cells.len);
-        Some(Row { line: self.lines.count(), t_us, accel_g, depth_m, temp_c })
+        self.lines.skip(at, taken);
+        self.quick = Some(quick);
+        self.last_us = Some(last_us);
+        self.timed = timed;
+        taken
     }
 
     /// The depth among plain cells, m.
@@ -383,6 +419,17 @@ impl TraceReader {
     pub fn notices(&self) -> &[String] {
         &self.notices
     }
+}
+
+/// Time of a row with an empty time cell, microseconds, so many periods after the last that
+/// was read from a cell, with that and the rows since; `None` where it cannot be told.
+#[inline]
+fn followed(timed: Option<(i64, u32)>, period_us: Option<f64>) -> Option<(i64, (i64, u32))> {
+    let (us, rows) = timed?;
+    let rows = rows + 1;
+    let since_us = period_us? * f64::from(rows);
+    let next_us = us.saturating_add(since_us.round() as i64);
+    (since_us <= MAX_UNTIMED_US).then_some((next_us, (us, rows)))
 }
 
 /// A reading, where there is one, if it lies in `range`.

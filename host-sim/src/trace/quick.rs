@@ -5,7 +5,7 @@
 //! is left alone: [`super::record`] reads it cell by cell and says what is wrong.
 
 use super::header::Layout;
-use super::plain::Shape;
+use super::plain::{Shape, WINDOW, eight, window};
 
 /// What a column is read as.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -26,6 +26,36 @@ struct Column {
     /// The byte after a cell.
     stop: u8,
     shape: Shape,
+}
+
+impl Column {
+    /// The number at `at`, and where the next cell starts.
+    #[inline(always)]
+    fn number(&mut self, window: &[u8; WINDOW], at: usize) -> Option<(f64, usize)> {
+        let (number, end) = self.shape.read(window, at, self.stop)?;
+        Some((number.value(), end + 1))
+    }
+
+    /// The time at `at`, microseconds, if any is told there, and where the next cell starts.
+    #[inline(always)]
+    fn time(
+        &mut self,
+        minute: Option<&Minute>,
+        window: &[u8; WINDOW],
+        at: usize,
+    ) -> Option<(Option<i64>, usize)> {
+        if *window.get(at)? == self.stop {
+            return Some((None, at + 1));
+        }
+        let (us, end) = match self.role {
+            Role::Date => date(minute?, window, at, &mut self.shape, self.stop)?,
+            _ => {
+                let (number, end) = self.shape.read(window, at, self.stop)?;
+                (number.millionths()?, end)
+            }
+        };
+        Some((Some(us), end + 1))
+    }
 }
 
 /// Year to minute of a date and time that was read, what followed the seconds, and when
@@ -69,6 +99,13 @@ pub(super) struct Quick {
     terminator: u8,
     /// Rows end in CR LF.
     crlf: bool,
+    /// Time and the three axes come first, in this order.
+    ordered: bool,
+    /// How a row ends of which all other cells are empty: its bytes, the bits that are
+    /// compared, and how many they are.
+    bare: u64,
+    bare_kept: u64,
+    bare_len: usize,
     minute: Option<Minute>,
 }
 
@@ -77,7 +114,7 @@ impl Quick {
     pub fn new(layout: &Layout, delimiter: u8, terminator: u8, crlf: bool, point: u8) -> Self {
         let last = layout.names.len() - 1;
         let time = if layout.utc { Role::Date } else { Role::Seconds };
-        let columns = (0..=last)
+        let columns: Vec<Column> = (0..=last)
             .map(|column| {
                 let role = match layout.accel.iter().position(|&a| a == column) {
                     _ if column == layout.time => time,
@@ -96,7 +133,30 @@ impl Quick {
                 Column { role, stop, shape: Shape::new(point) }
             })
             .collect();
-        Quick { columns, delimiter, terminator, crlf, minute: None }
+        let ordered = layout.time == 0 && layout.accel == [1, 2, 3];
+        let mut quick = Quick {
+            columns,
+            delimiter,
+            terminator,
+            crlf,
+            ordered,
+            // Nothing is like this.
+            bare: 1,
+            bare_kept: 0,
+            bare_len: 0,
+            minute: None,
+        };
+        let others = quick.columns.get(4..).unwrap_or_default();
+        let mut bare: Vec<u8> = others.iter().map(|column| column.stop).collect();
+        if crlf {
+            bare.push(terminator);
+        }
+        if bare.len() <= 8 && others.iter().all(|column| column.role != Role::Other) {
+            let bytes = |of: &[u8]| eight(&window(of), 0);
+            (quick.bare, quick.bare_len) = (bytes(&bare), bare.len());
+            quick.bare_kept = bytes(&vec![0xff; bare.len()]);
+        }
+        quick
     }
 
     /// The row at the start of `text`, where it is a plain one.
@@ -104,58 +164,54 @@ impl Quick {
     pub fn row(&mut self, text: &[u8]) -> Option<Cells> {
         let mut row = Cells { len: 0, us: None, x: 0.0, y: 0.0, z: 0.0, depth: None, temp: None };
         let mut at = 0;
-        for column in &mut self.columns {
-            let (stop, shape) = (column.stop, &mut column.shape);
+        let minute = self.minute.as_ref();
+        let mut columns = &mut self.columns[..];
+        if self.ordered
+            && let [t, x, y, z, others @ ..] = columns
+        {
+            // A date and time takes 43 bytes at most, any other number 18.
+            let window = text.first_chunk()?;
+            (row.us, at) = t.time(minute, window, at)?;
+            (row.x, at) = x.number(window, at)?;
+            (row.y, at) = y.number(window, at)?;
+            (row.z, at) = z.number(window, at)?;
+            if eight(window, at & 127) & self.bare_kept == self.bare {
+                row.len = at + self.bare_len;
+                return Some(row);
+            }
+            columns = others;
+        }
+        for column in columns {
+            let stop = column.stop;
+            let window = text.get(at..)?.first_chunk()?;
+            let len;
             match column.role {
-                Role::X => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.x = number.value();
-                    at = end + 1;
-                }
-                Role::Y => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.y = number.value();
-                    at = end + 1;
-                }
-                Role::Z => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.z = number.value();
-                    at = end + 1;
-                }
+                Role::X => (row.x, len) = column.number(window, 0)?,
+                Role::Y => (row.y, len) = column.number(window, 0)?,
+                Role::Z => (row.z, len) = column.number(window, 0)?,
+                Role::Seconds | Role::Date => (row.us, len) = column.time(minute, window, 0)?,
                 Role::Other => {
                     let cell = text.get(at..)?;
-                    at += memchr::memchr2(self.delimiter, self.terminator, cell)?;
+                    let mut end = memchr::memchr2(self.delimiter, self.terminator, cell)?;
                     if self.crlf && stop == b'\r' {
-                        at = at.checked_sub(1)?;
+                        end = end.checked_sub(1)?;
                     }
-                    if *text.get(at)? != stop {
+                    if *cell.get(end)? != stop {
                         return None;
                     }
-                    at += 1;
+                    len = end + 1;
                 }
-                _ if *text.get(at)? == stop => at += 1,
-                Role::Seconds => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.us = Some(number.millionths()?);
-                    at = end + 1;
-                }
-                Role::Date => {
-                    let minute = self.minute.as_ref()?;
-                    let (us, end) = date(minute, text, at, shape, stop)?;
-                    row.us = Some(us);
-                    at = end + 1;
-                }
+                _ if window[0] == stop => len = 1,
                 Role::Depth => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.depth = Some(number.value());
-                    at = end + 1;
+                    let (number, after) = column.number(window, 0)?;
+                    (row.depth, len) = (Some(number), after);
                 }
                 Role::Temp => {
-                    let (number, end) = shape.read(text, at, stop)?;
-                    row.temp = Some(number.value());
-                    at = end + 1;
+                    let (number, after) = column.number(window, 0)?;
+                    (row.temp, len) = (Some(number), after);
                 }
             }
+            at += len;
         }
         if self.crlf {
             if *text.get(at)? != self.terminator {
@@ -178,12 +234,11 @@ impl Quick {
         });
         let seconds = rest.iter().take_while(|b| b.is_ascii_digit() || **b == b'.').count();
         let (seconds, zone) = rest.split_at(seconds);
-        if !fits || zone.len() > Minute::ZONE {
+        if !fits || zone.len() > Minute::ZONE || seconds.len() >= WINDOW {
             return;
         }
-        let mut padded = seconds.to_vec();
-        padded.extend_from_slice(b",       ");
-        let read = Shape::new(b'.').read(&padded, 0, b',');
+        let cell = [seconds, b","].concat();
+        let read = Shape::new(b'.').read(&window(&cell), 0, b',');
         let within = read.and_then(|(number, _)| number.millionths()).filter(|us| in_minute(*us));
         if let Some(within) = within {
             let start_us = us.saturating_sub(within);
@@ -201,7 +256,7 @@ fn in_minute(us: i64) -> bool {
 #[inline]
 fn date(
     minute: &Minute,
-    text: &[u8],
+    text: &[u8; WINDOW],
     at: usize,
     shape: &mut Shape,
     stop: u8,
@@ -308,7 +363,7 @@ mod tests {
             let mut reader = TraceReader::from_source("t.csv", source, &options).unwrap();
             (0..1010).for_each(|_| assert!(reader.next_row().unwrap().is_some()));
             let quick = (0..180).filter(|_| {
-                let plain = reader.plain_row().is_some();
+                let plain = reader.plain_rows(1, |_| ()) > 0;
                 plain || reader.any_row().unwrap().is_none()
             });
             // Now and then a row is not: the first of a minute, say.

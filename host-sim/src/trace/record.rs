@@ -6,8 +6,8 @@ use csv::ByteRecord;
 use super::cell::{self, Cell};
 use super::faults::ReadFault;
 use super::{
-    DEPTH_RANGE_M, MAX_ACCEL_G, MAX_T_S, MAX_UNTIMED_US, Row, Step, TEMP_RANGE_C, TraceReader,
-    open, within,
+    DEPTH_RANGE_M, MAX_ACCEL_G, MAX_T_S, Row, Step, TEMP_RANGE_C, TraceReader, followed, open,
+    within,
 };
 use crate::problem::{Problem, shown};
 
@@ -182,19 +182,9 @@ impl TraceReader {
         if let Some(p) = &mut self.preview {
             p.empty_times += 1;
         }
-        let (us, timed) = self.followed()?;
+        let (us, timed) = followed(self.timed, self.period_us)?;
         self.timed = Some(timed);
         Some(us)
-    }
-
-    /// What [`Self::follow_on`] gives, and what `timed` then is.
-    #[inline]
-    pub(super) fn followed(&self) -> Option<(i64, (i64, u32))> {
-        let (us, rows) = self.timed?;
-        let rows = rows + 1;
-        let since_us = self.period_us? * f64::from(rows);
-        let next_us = us.saturating_add(since_us.round() as i64);
-        (since_us <= MAX_UNTIMED_US).then_some((next_us, (us, rows)))
     }
 
     /// An optional reading; `NaN` where it is no number or outside `range`.
