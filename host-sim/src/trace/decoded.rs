@@ -201,4 +201,27 @@ mod tests {
         assert_eq!(back, rows);
         assert_eq!((d.len(), d.latest_us()), (6, 9_000_000_000));
     }
+
+    #[test]
+    fn runs_hold_the_same_samples() {
+        let t_us = [0, 40, 80, 120, 120, 160, 200, 100, 140, 9_000_000, 9_000_040, 9_000_080];
+        let mut d = Decoded::default();
+        for (n, t) in t_us.into_iter().enumerate() {
+            let depth_m = [2, 10].contains(&n).then_some(n as f32);
+            d.add(t * 1000, [n as f32; 3], depth_m, (n == 1).then_some(4.0));
+        }
+        let mut lengths = Vec::new();
+        let mut held = Vec::new();
+        for run in d.runs() {
+            lengths.push(run.accel_g.len());
+            for (n, accel_g) in run.accel_g.iter().enumerate() {
+                let t_us = run.t_us + n as u64 * u64::from(run.period_us);
+                held.push((t_us, *accel_g, run.depth_m.filter(|_| n == 0)));
+            }
+        }
+        let want: Vec<_> = d.samples().map(|s| (s.t_us, s.accel_g, s.depth_m)).collect();
+        assert_eq!(held, want);
+        // Up to depth, the same time again, time that runs back, a jump, depth.
+        assert_eq!(lengths, [2, 2, 3, 2, 1, 2]);
+    }
 }
