@@ -17,8 +17,8 @@
 //! depth, posture and the kind of rocking.
 //!
 //! **Whose life?** The animal's own rhythm and activity are remembered. Another rhythm
-//! in another posture is what ate it; the usual activity in another posture is a tag
-//! that has come to sit otherwise.
+//! in another posture is what ate it, and so is a much slower one that goes on; the usual
+//! activity in another posture is a tag that has come to sit otherwise.
 
 use crate::checkpoint::Kept;
 use crate::config::{Breathing, Config};
@@ -54,8 +54,6 @@ const PITCH_EVEN_DEG: f32 = 36.0;
 const PITCH_LEANT_DEG: f32 = 26.0;
 /// How much more or less of it says all that it can, degrees.
 const PITCH_CLEAR_DEG: f32 = 12.0;
-/// A carcass lies within this of level, degrees.
-const LEVEL_DEG: f32 = 16.0;
 /// Bounds of the class evidence, so that a change of class stays possible.
 const CLASS_MIN: f32 = -7.0;
 const CLASS_MAX: f32 = 12.0;
@@ -82,7 +80,6 @@ const USUAL_MOST: f32 = 4.0;
 /// Another animal: how unlike its rhythm and posture are, each in steps that one minute
 /// of the same animal seldom makes. Period and sway as logarithms of their ratio.
 const STEP_PERIOD: f32 = 0.26;
-const STEP_SWAY: f32 = 0.9;
 const STEP_POSTURE_DEG: f32 = 30.0;
 /// Steps altogether from which a minute is another animal's, of which posture counts for
 /// one at most; from which it is at least no sign that the own one lives; and the least
@@ -103,8 +100,19 @@ const HOLDS_G: f32 = 0.04;
 /// Slow motion this many times that of the sensor's own noise is rocking, however little.
 const ROCKED: f32 = 1.25;
 const ROCKED_G: f32 = 1.0e-4;
-/// How much longer an animal that rests is given in a posture that none keeps.
-const RESTS_LONGER: f32 = 5.0;
+/// Minutes without trust after which the tag may sit otherwise, and the animal have swum.
+const BLIND_MIN: u8 = 30;
+/// A rhythm this many times slower than the own one, for so many minutes more than not, two
+/// for one, is another animal's, and after a few of them no sign that the own one lives.
+const SLOWER: f32 = 1.3;
+const SLOWER_MIN: u8 = 10;
+const SLOWER_FEW_MIN: u8 = 2;
+/// What sways no more than this for so many minutes, never away from the surface and in a
+/// posture that wanders, is not an animal that swims but a carcass that drifts.
+const HELD_MIN: u8 = 240;
+const HELD_SWAY_G: f32 = 0.1;
+/// Change of mean posture from minute to minute below which nothing moves itself, g.
+const RIGID_G: f32 = 0.006;
 /// Least trusted part of a minute for it to be evidence.
 const GOOD_MIN: f32 = 0.6;
 
@@ -115,7 +123,6 @@ struct Clues {
     off_deg: f32,
     /// Head up or down in the worn frame, 0 to 90 degrees, where that frame is known.
     pitch_deg: Option<f32>,
-    depth_range_m: f32,
     /// Rocked within the running mean: by waves of a few seconds, or on a line.
     chop: bool,
     /// By more than gills or a sensor do.
@@ -139,6 +146,8 @@ struct Clues {
     crept: bool,
     /// The mean posture is that of the minute before.
     steady: bool,
+    /// The mean posture is that of the minute before to the last bit that rocking leaves.
+    rigid: bool,
     /// The mean posture is quite another than in the minute before.
     turned: bool,
     /// A swimmer, but neither its rhythm nor its posture is the animal's own: it was
@@ -153,24 +162,20 @@ struct Clues {
 
 impl Clues {
     /// Could the sway of this minute be a swimming animal's? Not in a posture
-    /// that nothing swims in; and where the tag hangs in one unchanging posture
-    /// beside the worn one, only with the animal's own rhythm.
-    fn can_swim(&self, minute: &Summary, own: Option<(f32, f32)>) -> bool {
+    /// that nothing swims in, nor where waves rock it about an unchanging one beside
+    /// the worn.
+    fn can_swim(&self, minute: &Summary) -> bool {
         if self.off_deg > OFF_DEG || self.stranger {
             return false;
         }
-        if self.depth == DepthClue::Stationary && minute.beats * minute.period_s < 60.0 * FILLED_MIN
+        if self.depth == DepthClue::Stationary
+            && (self.rigid || minute.beats * minute.period_s < 60.0 * FILLED_MIN)
         {
             return false;
         }
         let surface = self.depth == DepthClue::Surface;
         if self.steady && self.chop && (self.off_deg > LEAN_DEG || surface && self.off_deg > 25.0) {
             return false;
-        }
-        if self.steady && self.off_deg > 15.0 {
-            return own.is_none_or(|(period_s, sway_g)| {
-                math::alike(minute.period_s, period_s, 1.6) && minute.sway_g > 0.35 * sway_g
-            });
         }
         true
     }
@@ -194,14 +199,14 @@ pub struct FateTest {
     last_static: [f32; 3],
     anchor: [f32; 3],
     was_quiet: bool,
-    off_deg: f32,
-    level: bool,
     habit_min: u8,
     habit_s: f32,
-    habit_g: f32,
     habit_odba_g: f32,
     shifted_min: u8,
     since_shift_min: u8,
+    blind_min: u8,
+    held_min: u8,
+    slower_min: u8,
     lived: bool,
     seen_alive: bool,
     revive: f32,
@@ -232,14 +237,14 @@ impl FateTest {
             last_static: [0.0, 0.0, 1.0],
             anchor: [0.0, 0.0, 1.0],
             was_quiet: false,
-            off_deg: 0.0,
-            level: false,
             habit_min: 0,
             habit_s: 0.0,
-            habit_g: 0.0,
             habit_odba_g: 0.0,
             shifted_min: 0,
             since_shift_min: u8::MAX,
+            blind_min: 0,
+            held_min: 0,
+            slower_min: 0,
             lived: false,
             seen_alive: false,
             revive: 0.0,
@@ -254,7 +259,7 @@ impl FateTest {
 
     /// Evidence as it stands: not living, floating, on the bottom (see [`crate::tag::Evidence`]).
     pub fn evidence(&self) -> [f32; 3] {
-        [self.evidence, self.floating, self.bottom_evidence()]
+        [self.evidence, self.floating, self.bottom]
     }
 
     /// False once the animal was found not to live, or not to wear the tag.
@@ -285,23 +290,34 @@ impl FateTest {
         minute: &Summary,
         attitude: Option<&Attitude>,
         depth: DepthClue,
-        own: Option<(f32, f32)>,
         now_us: u64,
     ) -> Option<FateReport> {
         self.lived = false;
         if minute.good < GOOD_MIN {
+            self.blind_min = self.blind_min.saturating_add(1);
             return None;
         }
         let clues = self.clues(minute, attitude, depth);
-        let lives = minute.beats >= 0.5 && clues.can_swim(minute, own);
+        self.held_min = match depth {
+            DepthClue::Surface if minute.sway_g < HELD_SWAY_G => {
+                self.held_min.saturating_add(u8::from(minute.beats >= 3.0 && !clues.steady))
+            }
+            _ => 0,
+        };
+        let lives = minute.beats >= 0.5 && self.held_min < HELD_MIN && clues.can_swim(minute);
         let living = self.living();
         self.lived = lives && !clues.doubtful && living;
-        self.off_deg = clues.off_deg;
-        self.level = clues.pitch_deg.is_some_and(|p| p < LEVEL_DEG);
         self.shifted_min = match (clues.active, self.shifted()) {
             (true, false) if living => self.shifted_min.saturating_add(1),
             _ => 0,
         };
+        if self.blind_min >= BLIND_MIN {
+            self.shifted_min = SHIFTED_MIN;
+            self.habit_min = 0;
+            // It may have swum all the while.
+            self.evidence = math::at_most(self.evidence, 0.0);
+        }
+        self.blind_min = 0;
         self.since_shift_min =
             if self.shifted() { 0 } else { self.since_shift_min.saturating_add(1) };
         if lives {
@@ -358,7 +374,6 @@ impl FateTest {
         self.habit_min = self.habit_min.saturating_add(1).min(HABIT_MEMORY_MIN);
         let k = 1.0 / f32::from(self.habit_min);
         self.habit_s += k * (minute.period_s - self.habit_s);
-        self.habit_g += k * (minute.sway_g - self.habit_g);
         self.habit_odba_g += k * (minute.odba_g - self.habit_odba_g);
     }
 
@@ -371,13 +386,14 @@ impl FateTest {
         }
         // What eats it is larger, and beats slower; a tether flutters faster.
         let period = math::ln(minute.period_s / self.habit_s);
-        let sway = math::abs(math::ln(minute.sway_g / self.habit_g));
         let posture = math::at_most(off_deg / STEP_POSTURE_DEG, 1.0);
         if period < STEP_PERIOD {
             // Its own rhythm, handed on less well: by a mount that works loose, or a tether.
             return posture;
         }
-        period / STEP_PERIOD + sway / STEP_SWAY + posture
+        // What rests, may swim otherwise after hours.
+        let rested = if self.rests { 1.0 } else { 0.0 };
+        period / STEP_PERIOD + posture - rested
     }
 
     /// After a decision: a change of mind needs clearly more than the decision did.
@@ -391,38 +407,20 @@ impl FateTest {
             return Some(Fate::Alive);
         }
         let class = self.class();
-        let bottom = self.bottom_evidence();
         let soon = now_us.saturating_sub(report.decided_us) < 3_600_000_000;
         let clear = match class {
             Fate::DetachedFloating => self.floating > 6.0,
-            Fate::DetachedOnBottom => bottom > 3.0,
-            _ => self.floating < -5.0 && bottom < -5.0,
+            Fate::DetachedOnBottom => self.bottom > 3.0,
+            _ => self.floating < -5.0 && self.bottom < -5.0,
         };
         (class != report.fate && soon && clear).then_some(class)
     }
 
-    /// A loose tag seldom comes to lie as it was worn: that a random direction
-    /// falls within 15 degrees of another has a chance of 1.7 %, within 30 of 6.7 %.
-    #[inline(never)]
-    fn bottom_evidence(&self) -> f32 {
-        let as_worn = if self.off_deg < 15.0 {
-            -4.0
-        } else if self.off_deg < 30.0 {
-            -2.7
-        } else {
-            0.0
-        };
-        // Nor level fore and aft, as a carcass does whichever way it rolls.
-        let level = if self.level { -1.4 } else { 0.0 };
-        self.bottom + as_worn + level
-    }
-
     #[inline(never)]
     fn class(&self) -> Fate {
-        let bottom = self.bottom_evidence();
-        if self.floating > 0.0 && self.floating >= bottom {
+        if self.floating > 0.0 && self.floating >= self.bottom {
             Fate::DetachedFloating
-        } else if bottom > 0.0 {
+        } else if self.bottom > 0.0 {
             Fate::DetachedOnBottom
         } else {
             Fate::Dead
@@ -445,22 +443,18 @@ impl FateTest {
         };
         let faster = if c.still && c.steady && c.off_deg > 25.0 {
             3.0
-        } else if c.off_deg > LEAN_DEG {
+        } else if c.off_deg > LEAN_DEG && (!self.rests || self.since_shift_min == u8::MAX) {
             2.0
         } else {
             1.0
         };
         let pause = LN_1000 / self.pause_min * faster;
-        let off_min = if c.rocks && c.chop && c.steady && c.off_deg > 15.0 || c.turned {
-            // Hung in waves; or thrown about, and beats its tail at no time.
-            self.off_min
-        } else if c.off_deg > OFF_DEG {
-            // What rests has time: its tag may have come to sit otherwise as it lay there.
-            if self.rests { RESTS_LONGER * self.off_min } else { self.off_min }
-        } else {
-            return depth * pause;
-        };
-        depth * math::at_least(LN_1000 / off_min, pause)
+        // Hung in waves, or in a posture to live in at no time: what rests has time, since its
+        // tag may have come to sit otherwise as it lay there.
+        let hung = c.rocks && c.chop && c.steady && c.off_deg > 15.0 || c.off_deg > OFF_DEG;
+        // Or thrown about, and beats its tail at no time.
+        let off = if c.turned || hung && !self.rests { LN_1000 / self.off_min } else { 0.0 };
+        depth * math::at_least(off, pause)
     }
 
     fn clues(&mut self, minute: &Summary, attitude: Option<&Attitude>, depth: DepthClue) -> Clues {
@@ -493,21 +487,35 @@ impl FateTest {
         let free = matches!(depth, DepthClue::Moving | DepthClue::Unknown);
         let swims = !steady && (free || depth == DepthClue::Stationary && filled);
         let unlike = self.unlike(minute, off_deg);
+        let odd = !self.rests
+            && self.habit_min >= HABIT_KNOWN_MIN
+            && minute.beats >= 3.0
+            && minute.period_s > SLOWER * self.habit_s;
+        self.slower_min = if odd {
+            self.slower_min.saturating_add(1)
+        } else if minute.beats >= 3.0 {
+            self.slower_min.saturating_sub(2)
+        } else {
+            self.slower_min
+        };
+        let slower = odd && self.slower_min >= SLOWER_MIN;
         let (rocks, rolls) = (fast > ROCKS_G, slow > ROLLS_G);
+        let turned = moved_g > TURNED_G;
         let tossed = rolls && fast > TOSSED_G;
         Clues {
             depth,
             off_deg,
             pitch_deg: attitude.map(|a| math::abs(a.pitch_deg)),
-            depth_range_m: minute.depth_range_m,
             steady,
-            turned: moved_g > TURNED_G,
-            stranger: swims && unlike > STRANGER_STEPS && !tossed,
-            doubtful: swims && unlike > DOUBTFUL_STEPS || !filled && (rolls || moved_g > STRAYS_G),
+            rigid: moved_g < RIGID_G,
+            turned,
+            stranger: swims && (unlike > STRANGER_STEPS || slower) && !tossed,
+            doubtful: swims && (unlike > DOUBTFUL_STEPS || self.slower_min > SLOWER_FEW_MIN)
+                || !filled && (rolls || moved_g > STRAYS_G),
             active: !steady
                 && free
                 && self.habit_min >= HABIT_KNOWN_MIN
-                && moved_g < TURNED_G
+                && !turned
                 && off_deg > SHIFTED_DEG
                 && off_deg < SHIFTED_MOST_DEG
                 && minute.odba_g > USUAL_LEAST * self.habit_odba_g
@@ -536,17 +544,9 @@ impl FateTest {
             // How it lay before says nothing of how it lies or hangs now.
             self.forget_class();
         }
-        if c.stranger {
-            // What swims in another's posture is no float, nor does it lie on the bottom.
-            return;
-        }
         let (even_deg, afloat, mut bottom) = match c.depth {
             DepthClue::Stationary | DepthClue::Moving => (PITCH_LEANT_DEG, -1.5, 0.0),
-            DepthClue::Surface => {
-                // A float goes with the waves: its depth is all but the same.
-                let more_m = math::at_least(c.depth_range_m - 0.3, 0.0);
-                (PITCH_EVEN_DEG, math::at_least(0.8 - 3.0 * more_m, -1.0), -1.5)
-            }
+            DepthClue::Surface => (PITCH_EVEN_DEG, 0.8, -1.5),
             DepthClue::Unknown => (PITCH_EVEN_DEG, 0.0, 0.0),
         };
         // From -1, level as a carcass, to 1, upright as a float.

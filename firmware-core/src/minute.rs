@@ -10,6 +10,10 @@ use macro_rules_attribute::derive;
 /// Length of a minute, microseconds.
 pub const MINUTE_US: u64 = 60_000_000;
 
+/// Mean acceleration of a minute that gravity alone cannot make, g: an axis is off, however
+/// lively it looks, and nothing of the minute can be trusted.
+const MEAN_MOST_G: f32 = 1.3;
+
 /// Everything measured in one minute. Vectors in sensor axes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Summary {
@@ -105,9 +109,12 @@ impl Sums {
         let each = if self.details > 0 { 1.0 / f32::from(self.details) } else { 0.0 };
         let mean_shift2 = math::dot(self.shift, self.shift) * each * each;
         let variance = self.shift2 * each - mean_shift2;
+        let static_g = math::add_scaled(self.origin, each, self.shift);
+        let sound = math::dot(static_g, static_g) < MEAN_MOST_G * MEAN_MOST_G;
+        let good = if sound { f32::from(self.good) / expected } else { 0.0 };
         Summary {
             t_us: self.start_us,
-            good: math::at_most(f32::from(self.good) / expected, 1.0),
+            good: math::at_most(good, 1.0),
             beats: self.beats,
             period_s: self.period * per_beat,
             sway_g: self.sway * per_beat,
@@ -115,7 +122,7 @@ impl Sums {
             vedba_g: self.vedba * per,
             dynamic_rms_g: math::sqrt(self.dynamic2 * per),
             noise_rms_g: math::sqrt(0.5 * self.step2 * each),
-            static_g: math::add_scaled(self.origin, each, self.shift),
+            static_g,
             static_sd_g: math::sqrt(variance),
             depth_m: (self.depth_count > 0).then(|| self.depth / f32::from(self.depth_count)),
             depth_range_m: if self.depth_count > 0 {

@@ -55,6 +55,9 @@ const PRIOR_SPREAD: f32 = 0.38;
 const INDEPENDENT: f32 = 0.72;
 /// Floor of the residual variance, squared log units.
 const RESIDUAL_FLOOR: f32 = 2.0e-4;
+/// Least variance of the recovery time, h squared: within the half hour of a bin, nothing is
+/// known of the course.
+const BIN_H2: f32 = 0.25;
 /// Bins (of any length) before the first fit.
 const FIRST_FIT_BINS: u8 = 8;
 
@@ -286,7 +289,7 @@ impl Recovery {
         // The grid itself cannot resolve better than its step.
         let grid = fit.step_h * fit.step_h / 12.0;
         let se_s =
-            math::sqrt(math::at_least(fit.square / fit.weight - mean_h * mean_h, 0.0) + grid)
+            math::sqrt(math::at_least(fit.square / fit.weight - mean_h * mean_h, BIN_H2) + grid)
                 * 3600.0;
         let t_s = mean_h * 3600.0;
         let prob = fit.past / fit.weight;

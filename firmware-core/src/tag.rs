@@ -1099,8 +1099,7 @@ impl Judges {
         let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
         let attitude = front.frame.attitude(s.static_g);
         let known = if front.frame.known() { Some(&attitude) } else { None };
-        let own = front.beats.own();
-        let fate = self.fate.step(s, known, clue, own, front.now_us);
+        let fate = self.fate.step(s, known, clue, front.now_us);
         // What rocks a carcass or a loose tag is evidence, but no beat to be told.
         let (beats, sway_g) = if self.living() { (s.beats, s.sway_g) } else { (0.0, 0.0) };
         let minute = Minute {

@@ -1,0 +1,218 @@
+//! The stage of fate, minute by minute: what each kind of minute does to the evidence.
+//!
+//! The minutes are invented; the times to a decision that they are held to follow from the
+//! settings by the formulas in docs/detectors.md.
+
+// A test may panic; that is how it fails.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::arithmetic_side_effects
+)]
+
+use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
+use firmware_core::depth::DepthClue;
+use firmware_core::fate::FateTest;
+use firmware_core::frame::Attitude;
+use firmware_core::minute::{MINUTE_US, Summary};
+use firmware_core::tag::Fate;
+
+/// What a minute was like.
+#[derive(Clone, Copy)]
+struct Kind {
+    good: f32,
+    beats: f32,
+    period_s: f32,
+    sway_g: f32,
+    odba_g: f32,
+    /// Rocking within the running mean, and slower.
+    fast_g: f32,
+    slow_g: f32,
+    /// By how much the mean posture changes from minute to minute.
+    moved_g: f32,
+    off_deg: f32,
+    depth: DepthClue,
+}
+
+/// Swims as ever.
+const SWIM: Kind = Kind {
+    good: 1.0,
+    beats: 30.0,
+    period_s: 2.0,
+    sway_g: 0.08,
+    odba_g: 0.1,
+    fast_g: 0.07,
+    slow_g: 0.05,
+    moved_g: 0.05,
+    off_deg: 4.0,
+    depth: DepthClue::Moving,
+};
+/// Lies on the bottom and breathes.
+const REST: Kind = Kind {
+    beats: 0.0,
+    period_s: 0.0,
+    sway_g: 0.0,
+    odba_g: 0.008,
+    fast_g: 0.004,
+    slow_g: 0.004,
+    moved_g: 0.001,
+    depth: DepthClue::Stationary,
+    ..SWIM
+};
+
+struct Watch {
+    fate: FateTest,
+    minute: u64,
+}
+
+impl Watch {
+    fn new(breathing: Breathing) -> Self {
+        let logger =
+            Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
+        let place =
+            Place { start_unix_s: Some(1_780_000_000), latitude_deg: 10.0, longitude_deg: -30.0 };
+        let animal = Animal { breathing, length_m: None };
+        let config = Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT);
+        Watch { fate: FateTest::new(&config.unwrap()), minute: 0 }
+    }
+
+    /// Minutes of one kind; gives after how many of them another fate than life was told.
+    fn pass(&mut self, kind: Kind, minutes: u32) -> Option<(u32, Fate)> {
+        let mut told = None;
+        for passed in 1..=minutes {
+            let side = if self.minute.is_multiple_of(2) { 0.5 } else { -0.5 } * kind.moved_g;
+            let noise_rms_g = 0.003;
+            let summary = Summary {
+                t_us: self.minute * MINUTE_US,
+                good: kind.good,
+                beats: kind.beats,
+                period_s: kind.period_s,
+                sway_g: kind.sway_g,
+                odba_g: kind.odba_g,
+                vedba_g: 0.7 * kind.odba_g,
+                dynamic_rms_g: kind.fast_g.hypot(noise_rms_g),
+                noise_rms_g,
+                static_g: [side, 0.0, (1.0 - side * side).sqrt()],
+                static_sd_g: kind.slow_g,
+                depth_m: (kind.depth != DepthClue::Unknown).then_some(10.0),
+                depth_range_m: 0.1,
+            };
+            let attitude =
+                Attitude { pitch_deg: 0.0, roll_deg: kind.off_deg, off_deg: kind.off_deg };
+            self.minute += 1;
+            let now_us = self.minute * MINUTE_US;
+            let report = self.fate.step(&summary, Some(&attitude), kind.depth, now_us);
+            if let (None, Some(report)) = (told, report) {
+                told = Some((passed, report.fate));
+            }
+        }
+        told
+    }
+}
+
+#[test]
+fn a_still_ram_ventilator_dies_by_the_formula() {
+    // ln(1e4) / (ln(1000) / 20 min) = 26.7 min, the last minute whole.
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(REST, 60), Some((27, Fate::Dead)));
+}
+
+#[test]
+fn a_buccal_pumper_rests_for_seven_hours() {
+    // ln(1e4) / (ln(1000) / 5.25 h) = 7.0 h, give or take a minute of rounding.
+    let mut watch = Watch::new(Breathing::Buccal);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    let (minutes, fate) = watch.pass(REST, 600).unwrap();
+    assert_eq!(fate, Fate::Dead);
+    assert!((419..=421).contains(&minutes), "{minutes} min");
+}
+
+#[test]
+fn a_tag_that_comes_to_sit_otherwise_while_its_bearer_rests_is_no_death() {
+    let mut watch = Watch::new(Breathing::Buccal);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(Kind { off_deg: 80.0, ..REST }, 200), None);
+    assert_eq!(watch.pass(SWIM, 5), None);
+    // The same in a ram ventilator, which never rests, is over in little more than half an hour.
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert!(watch.pass(Kind { off_deg: 80.0, ..REST }, 40).is_some());
+}
+
+#[test]
+fn after_half_an_hour_unseen_the_wait_starts_anew() {
+    let unseen = Kind { good: 0.0, ..SWIM };
+    let mut watch = Watch::new(Breathing::Buccal);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(REST, 300), None);
+    assert_eq!(watch.pass(unseen, 30), None);
+    assert_eq!(watch.pass(REST, 300), None);
+    assert!(watch.fate.living());
+    // Unseen for less than that, it goes on.
+    let mut watch = Watch::new(Breathing::Buccal);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(REST, 300), None);
+    assert_eq!(watch.pass(unseen, 29), None);
+    let (minutes, fate) = watch.pass(REST, 300).unwrap();
+    assert_eq!(fate, Fate::Dead);
+    assert!((119..=121).contains(&minutes), "{minutes} min");
+}
+
+#[test]
+fn a_much_slower_rhythm_that_goes_on_is_what_ate_it() {
+    let eater = Kind { beats: 21.0, period_s: 2.8, ..SWIM };
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    // Ten minutes until it is believed, then ln(1e4) / (2 ln(1000) / 30 min) = 20 min, and
+    // what the last minutes took away.
+    let (minutes, fate) = watch.pass(eater, 60).unwrap();
+    assert_eq!(fate, Fate::Dead);
+    assert!((29..45).contains(&minutes), "{minutes} min");
+    // A burst of eight such minutes now and then is its own.
+    let mut watch = Watch::new(Breathing::Ram);
+    for _ in 0..20 {
+        assert_eq!(watch.pass(SWIM, 60), None);
+        assert_eq!(watch.pass(eater, 8), None);
+    }
+    // What rests, may swim otherwise after hours.
+    let mut watch = Watch::new(Breathing::Buccal);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(eater, 300), None);
+    assert!(watch.fate.lived());
+}
+
+#[test]
+fn what_never_leaves_the_surface_and_sways_faintly_is_a_carcass() {
+    let adrift = Kind { depth: DepthClue::Surface, moved_g: 0.15, sway_g: 0.05, ..SWIM };
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(adrift, 239), None);
+    assert!(watch.fate.lived());
+    // 26.7 min, and 10.1 for the 3.5 that the last minute of beats may have taken away.
+    let (minutes, fate) = watch.pass(adrift, 60).unwrap();
+    assert_eq!(fate, Fate::Dead);
+    assert!((27..=38).contains(&minutes), "{minutes} min");
+    // One dive in four hours, or stronger beats, and it is an animal at the surface.
+    let mut watch = Watch::new(Breathing::Ram);
+    for _ in 0..4 {
+        assert_eq!(watch.pass(adrift, 230), None);
+        assert_eq!(watch.pass(SWIM, 1), None);
+    }
+    assert_eq!(watch.pass(Kind { sway_g: 0.15, ..adrift }, 900), None);
+    // A posture that does not wander is a float's, not a carcass's: it is left to other signs.
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(Kind { moved_g: 0.01, ..adrift }, 600), None);
+}
+
+#[test]
+fn beats_in_a_posture_that_nothing_changes_are_the_swell_s() {
+    let rocked = Kind { moved_g: 0.002, depth: DepthClue::Stationary, ..SWIM };
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert!(watch.pass(rocked, 40).is_some());
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(Kind { moved_g: 0.01, ..rocked }, 40), None);
+}
