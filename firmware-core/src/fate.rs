@@ -104,15 +104,13 @@ const ROCKED_G: f32 = 1.0e-4;
 const BLIND_MIN: u8 = 30;
 /// A rhythm this many times slower than the own one, for so many minutes more than not, two
 /// for one, is another animal's, and after a few of them no sign that the own one lives.
-const SLOWER: f32 = 1.3;
-const SLOWER_MIN: u8 = 10;
+const SLOWER: f32 = 1.5;
+const SLOWER_MIN: u8 = 20;
 const SLOWER_FEW_MIN: u8 = 2;
 /// What sways no more than this for so many minutes, never away from the surface and in a
 /// posture that wanders, is not an animal that swims but a carcass that drifts.
 const HELD_MIN: u8 = 240;
 const HELD_SWAY_G: f32 = 0.1;
-/// Change of mean posture from minute to minute below which nothing moves itself, g.
-const RIGID_G: f32 = 0.006;
 /// Least trusted part of a minute for it to be evidence.
 const GOOD_MIN: f32 = 0.6;
 
@@ -146,8 +144,6 @@ struct Clues {
     crept: bool,
     /// The mean posture is that of the minute before.
     steady: bool,
-    /// The mean posture is that of the minute before to the last bit that rocking leaves.
-    rigid: bool,
     /// The mean posture is quite another than in the minute before.
     turned: bool,
     /// A swimmer, but neither its rhythm nor its posture is the animal's own: it was
@@ -168,8 +164,7 @@ impl Clues {
         if self.off_deg > OFF_DEG || self.stranger {
             return false;
         }
-        if self.depth == DepthClue::Stationary
-            && (self.rigid || minute.beats * minute.period_s < 60.0 * FILLED_MIN)
+        if self.depth == DepthClue::Stationary && minute.beats * minute.period_s < 60.0 * FILLED_MIN
         {
             return false;
         }
@@ -507,7 +502,6 @@ impl FateTest {
             off_deg,
             pitch_deg: attitude.map(|a| math::abs(a.pitch_deg)),
             steady,
-            rigid: moved_g < RIGID_G,
             turned,
             stranger: swims && (unlike > STRANGER_STEPS || slower) && !tossed,
             doubtful: swims && (unlike > DOUBTFUL_STEPS || self.slower_min > SLOWER_FEW_MIN)

@@ -163,20 +163,23 @@ fn after_half_an_hour_unseen_the_wait_starts_anew() {
 
 #[test]
 fn a_much_slower_rhythm_that_goes_on_is_what_ate_it() {
-    let eater = Kind { beats: 21.0, period_s: 2.8, ..SWIM };
+    let eater = Kind { beats: 18.0, period_s: 3.2, ..SWIM };
     let mut watch = Watch::new(Breathing::Ram);
     assert_eq!(watch.pass(SWIM, 60), None);
-    // Ten minutes until it is believed, then ln(1e4) / (2 ln(1000) / 30 min) = 20 min, and
+    // Twenty minutes until it is believed, then ln(1e4) / (2 ln(1000) / 30 min) = 20 min, and
     // what the last minutes took away.
     let (minutes, fate) = watch.pass(eater, 60).unwrap();
     assert_eq!(fate, Fate::Dead);
-    assert!((29..45).contains(&minutes), "{minutes} min");
-    // A burst of eight such minutes now and then is its own.
+    assert!((39..55).contains(&minutes), "{minutes} min");
+    // A quarter of an hour of it now and then is its own, as is a rhythm a third slower.
     let mut watch = Watch::new(Breathing::Ram);
     for _ in 0..20 {
         assert_eq!(watch.pass(SWIM, 60), None);
-        assert_eq!(watch.pass(eater, 8), None);
+        assert_eq!(watch.pass(eater, 15), None);
     }
+    let mut watch = Watch::new(Breathing::Ram);
+    assert_eq!(watch.pass(SWIM, 60), None);
+    assert_eq!(watch.pass(Kind { beats: 22.5, period_s: 2.66, ..SWIM }, 300), None);
     // What rests, may swim otherwise after hours.
     let mut watch = Watch::new(Breathing::Buccal);
     assert_eq!(watch.pass(SWIM, 60), None);
@@ -207,12 +210,10 @@ fn what_never_leaves_the_surface_and_sways_faintly_is_a_carcass() {
 }
 
 #[test]
-fn beats_in_a_posture_that_nothing_changes_are_the_swell_s() {
-    let rocked = Kind { moved_g: 0.002, depth: DepthClue::Stationary, ..SWIM };
-    let mut watch = Watch::new(Breathing::Ram);
-    assert_eq!(watch.pass(SWIM, 60), None);
-    assert!(watch.pass(rocked, 40).is_some());
-    let mut watch = Watch::new(Breathing::Ram);
-    assert_eq!(watch.pass(SWIM, 60), None);
-    assert_eq!(watch.pass(Kind { moved_g: 0.01, ..rocked }, 40), None);
+fn a_swimmer_as_steady_as_a_clock_lives() {
+    for depth in [DepthClue::Stationary, DepthClue::Moving, DepthClue::Unknown] {
+        let mut watch = Watch::new(Breathing::Ram);
+        assert_eq!(watch.pass(Kind { moved_g: 0.0, depth, ..SWIM }, 600), None);
+        assert!(watch.fate.lived());
+    }
 }
