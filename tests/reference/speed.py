@@ -19,7 +19,9 @@ and, on samples in memory, without reading:
 tag     the detectors alone
 c       NumPy on a memory-mapped array: running means, activity, band-pass, peaks, minutes
 
-Then `--jobs 2` against `--jobs 1` on many files, by the clock, with the same bytes out.
+Then `--jobs 2` against `--jobs 1` on many files, by the clock, with the same bytes out, and
+two processes side by side against one after the other: the most that the machine's two
+cores give.
 Times are of a busy or an idle machine alike; only what is measured in one run compares.
 """
 
@@ -213,7 +215,29 @@ def of_many(args, folder):
         if said[1] != said[2]:
             raise RuntimeError(f"{name}: --jobs 2 gives other bytes than --jobs 1")
         ratios[name] = min(wall[1]) / min(wall[2])
+    ratios["two processes of replay, side by side"] = side_by_side(args, traces)
     return ratios
+
+
+def side_by_side(args, traces):
+    """Two processes that have nothing in common, at once against in turn: what two cores of
+    this machine give at most, which share memory, cache and the host with others."""
+    half = len(traces) // 2
+    pair = [[str(c) for c in (args.program, "replay", "--quiet", "--format", "json", "--minutes",
+                              "--beats", "--jobs", 1, *part)]
+            for part in (traces[:half], traces[half:])]
+    in_turn, at_once = [], []
+    for _ in range(args.repeats):
+        start = time.perf_counter()
+        for command in pair:
+            subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+        in_turn.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        running = [subprocess.Popen(command, stdout=subprocess.DEVNULL) for command in pair]
+        if any(process.wait() for process in running):
+            raise RuntimeError("a replay failed")
+        at_once.append(time.perf_counter() - start)
+    return min(in_turn) / min(at_once)
 
 
 def length(hours):
