@@ -108,8 +108,8 @@ fn parts_of_rung(number: u8) -> f32 {
 /// How far a cycle's period lies from the middle of its rung's band, 0 or more.
 fn off_centre(number: u8, cycle: &Cycle) -> f32 {
     let middle = BAND_PERIOD * parts_of_rung(number);
-    let ratio = middle / cycle.period().max(1.0);
-    ratio.max(1.0 / ratio) - 1.0
+    let ratio = middle / math::at_least(cycle.period(), 1.0);
+    math::at_least(ratio, 1.0 / ratio) - 1.0
 }
 
 /// Gain of the band-pass where the greatest is 1, at a period of `1/ratio` times

@@ -164,11 +164,11 @@ fn atan_unit(z: f32) -> f32 {
 #[inline(never)]
 pub fn atan2(y: f32, x: f32) -> f32 {
     let (ax, ay) = (abs(x), abs(y));
-    let longest = ax.max(ay);
+    let (longest, shortest) = if ay > ax { (ay, ax) } else { (ax, ay) };
     if !(longest > 0.0 && longest < f32::INFINITY) {
         return 0.0;
     }
-    let first = atan_unit(ax.min(ay) / longest);
+    let first = atan_unit(shortest / longest);
     let octant = if ay > ax { core::f32::consts::FRAC_PI_2 - first } else { first };
     let half = if x < 0.0 { core::f32::consts::PI - octant } else { octant };
     if y < 0.0 { -half } else { half }

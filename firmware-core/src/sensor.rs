@@ -61,10 +61,39 @@ impl Axis {
     const NEW: Axis = Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0 };
 }
 
+/// The bit of a kind in [`Sensor::active`].
+const fn bit_of(kind: FaultKind) -> u8 {
+    1_u8.wrapping_shl(kind as u32)
+}
+
+/// Faults of a single axis.
+const AXIS_FAULTS: u8 =
+    bit_of(FaultKind::MissingAxis) | bit_of(FaultKind::StuckAxis) | bit_of(FaultKind::ClippedAxis);
+
+/// True where all axes give other bits than `last_g`.
+#[inline]
+fn differs(accel_g: &[f32; 3], last_g: &[f32; 3]) -> bool {
+    let ([x, y, z], [lx, ly, lz]) = (accel_g.map(f32::to_bits), last_g.map(f32::to_bits));
+    x != lx && y != ly && z != lz
+}
+
+/// As [`below`], by a short look at all of them together that may fail one near to the limit.
+#[inline]
+fn well_below(accel_g: &[f32; 3], limit_g: f32) -> bool {
+    let [x, y, z] = accel_g.map(f32::to_bits);
+    (x | y | z).wrapping_mul(2) < limit_g.to_bits().wrapping_mul(2)
+}
+
+/// True where all axes give numbers below `limit_g`.
+#[inline(never)]
+fn below(accel_g: &[f32; 3], limit_g: f32) -> bool {
+    accel_g.iter().all(|a| math::abs(*a) < limit_g)
+}
+
 /// The least of the steps seen so far and that from one value to the next, g, where it is one.
 fn finer(least_g: f32, last_g: f32, next_g: f32) -> f32 {
     let step_g = math::abs(next_g - last_g);
-    if step_g > 1.0e-5 { least_g.min(step_g) } else { least_g }
+    if step_g > 1.0e-5 { math::at_most(step_g, least_g) } else { least_g }
 }
 
 /// Checks time and axes.
@@ -142,7 +171,7 @@ impl Sensor {
     /// Notes a fault that lasts; returns it when it begins.
     #[inline(never)]
     pub fn note(&mut self, kind: FaultKind, present: bool) -> Option<FaultKind> {
-        let bit = 1_u8.wrapping_shl(kind as u32);
+        let bit = bit_of(kind);
         let was = self.active & bit != 0;
         if present {
             self.count(kind);
@@ -154,18 +183,16 @@ impl Sensor {
     }
 
     /// The short way for nearly every sample: time goes on as it should, and all
-    /// axes are live, as far as a short look tells (see [`Sensor::passing`]). `None`: something is odd, and [`Sensor::step`] has to look.
+    /// axes are live, as far as a short look tells. `None`: something may be odd, and
+    /// [`Sensor::step`] has to look.
     #[inline]
     pub fn pass(&mut self, sample: &Sample) -> Option<u64> {
-        let [x, y, z] = sample.accel_g.map(f32::to_bits);
-        let [ax, ay, az] = &self.axes;
         // Calm: the offset of the clock has not changed since the last sample.
+        let accel_g = &sample.accel_g;
         if !self.easy
             || !self.timely(sample.t_us)
-            || (x | y | z).wrapping_mul(2) >= self.limit_g.to_bits().wrapping_mul(2)
-            || x == ax.last.to_bits()
-            || y == ay.last.to_bits()
-            || z == az.last.to_bits()
+            || !well_below(accel_g, self.limit_g)
+            || !self.differs(accel_g)
         {
             return None;
         }
@@ -185,8 +212,7 @@ impl Sensor {
         let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
         let before = left_us.div_ceil(run.period_us.max(1)) as usize;
         let most = before.saturating_add(1);
-        // Below full scale where all axes together are: their bits without the sign, see
-        // [`Sensor::live`].
+        // Below full scale where all axes together are, see [`well_below`].
         let limit = self.limit_g.to_bits().wrapping_mul(2);
         let [ax, ay, az] = &self.axes;
         let (mut lx, mut ly, mut lz) = (ax.last.to_bits(), ay.last.to_bits(), az.last.to_bits());
@@ -225,20 +251,11 @@ impl Sensor {
         self.last_us = now_us;
     }
 
-    /// True where all axes give numbers below full scale that differ from their last.
+    /// True where all axes differ from their last.
     #[inline]
-    fn live(&self, accel: [f32; 3]) -> bool {
-        let [x, y, z] = accel.map(f32::to_bits);
-        let [ax, ay, az] = &self.axes;
-        // Without the sign, the order of the bits is that of the numbers; what is
-        // no number comes last.
-        let limit = self.limit_g.to_bits().wrapping_mul(2);
-        x.wrapping_mul(2) < limit
-            && y.wrapping_mul(2) < limit
-            && z.wrapping_mul(2) < limit
-            && x != ax.last.to_bits()
-            && y != ay.last.to_bits()
-            && z != az.last.to_bits()
+    fn differs(&self, accel_g: &[f32; 3]) -> bool {
+        let [x, y, z] = &self.axes;
+        differs(accel_g, &[x.last, y.last, z.last])
     }
 
     /// Keeps the values that the next ones are held against.
@@ -257,7 +274,8 @@ impl Sensor {
         let Some((t_us, gap_us)) = self.time(sample.t_us, &mut fault) else {
             return (None, fault);
         };
-        let (accel_g, good, axis_fault) = self.axes(sample.accel_g);
+        let mut accel_g = sample.accel_g;
+        let (good, axis_fault) = self.axes(&mut accel_g);
         self.easy = self.calm && self.lively;
         let bridged = gap_us <= BRIDGE_US;
         let repeats = if bridged && gap_us > 0 {
@@ -329,9 +347,9 @@ impl Sensor {
         if is_gap {
             *fault = self.note(FaultKind::Gap, true);
         } else {
-            self.note(FaultKind::Gap, false);
+            self.active &= !bit_of(FaultKind::Gap);
             if fault.is_none() {
-                self.note(FaultKind::ClockJump, false);
+                self.active &= !bit_of(FaultKind::ClockJump);
             }
         }
         self.last_us = t;
@@ -340,17 +358,22 @@ impl Sensor {
         Some((t, if is_gap { missing } else { 0 }))
     }
 
-    fn axes(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
-        if self.live(accel) && (self.lively || self.axes.iter().all(|axis| axis.clipped == 0)) {
-            if !self.lively {
-                self.settle(accel);
+    /// Looks at the axes; one at fault is given its last good value. True where none is.
+    fn axes(&mut self, accel: &mut [f32; 3]) -> (bool, Option<FaultKind>) {
+        if below(accel, self.limit_g) {
+            let live = self.differs(accel);
+            if live && self.lively {
+                self.keep(*accel);
+                return (true, None);
             }
-            self.keep(accel);
-            return (accel, true, None);
-        }
-        if self.lively && accel.iter().all(|a| math::abs(*a) < self.limit_g) {
-            self.repeat(accel);
-            return (accel, true, None);
+            if live && self.axes.iter().all(|axis| axis.clipped == 0) {
+                self.settle(*accel);
+                return (true, None);
+            }
+            if !live && self.lively {
+                self.repeat(*accel);
+                return (true, None);
+            }
         }
         self.examine(accel)
     }
@@ -368,18 +391,21 @@ impl Sensor {
 
     /// All axes live again: ends every run and every fault of an axis.
     fn settle(&mut self, accel: [f32; 3]) {
+        self.renew(accel);
+        self.active &= !AXIS_FAULTS;
+        self.lively = true;
+    }
+
+    /// Ends every run of an axis.
+    fn renew(&mut self, accel: [f32; 3]) {
         for (axis, a) in self.axes.iter_mut().zip(accel) {
             *axis = Axis { last: a, held: a, low: a, high: a, ..Axis::NEW };
         }
-        self.note(FaultKind::MissingAxis, false);
-        self.note(FaultKind::StuckAxis, false);
-        self.note(FaultKind::ClippedAxis, false);
-        self.lively = true;
     }
 
     /// Looks into a sample with an axis that repeats its value, is at full scale
     /// or gives no number.
-    fn examine(&mut self, accel: [f32; 3]) -> ([f32; 3], bool, Option<FaultKind>) {
+    fn examine(&mut self, accel: &mut [f32; 3]) -> (bool, Option<FaultKind>) {
         if self.lively {
             for axis in &mut self.axes {
                 axis.held = axis.last;
@@ -392,11 +418,11 @@ impl Sensor {
         let mut missing = false;
         let mut least_same = u32::MAX;
         let mut longest = 0_u32;
-        let mut bads = [false; 3];
-        for ((axis, &a), bad) in self.axes.iter_mut().zip(accel.iter()).zip(&mut bads) {
+        // No number of a sensor in order.
+        let beyond = |a: f32| a.is_nan() || math::abs(a) > full * 1.05;
+        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
             let size = math::abs(a);
-            *bad = size.is_nan() || size > full * 1.05;
-            if *bad {
+            if beyond(a) {
                 missing = true;
                 axis.same = 0;
                 axis.clipped = 0;
@@ -415,50 +441,50 @@ impl Sensor {
         }
         // A coarse sensor repeats its value by itself where little happens.
         let known_step_g = if self.step_g < f32::MAX { self.step_g } else { 0.0 };
-        let proof_g = STUCK_PROOF_G.max(STUCK_PROOF_STEPS * known_step_g);
+        let proof_g = math::at_least(STUCK_PROOF_STEPS * known_step_g, STUCK_PROOF_G);
         let coarse = known_step_g > COARSE_G;
         // How far an axis moved while another repeated its value.
         let mut moving = false;
-        for ((axis, &a), bad) in self.axes.iter_mut().zip(accel.iter()).zip(&bads) {
-            if *bad {
+        for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
+            if beyond(a) {
                 continue;
             }
             if longest <= 1 {
                 axis.low = a;
                 axis.high = a;
             } else {
-                axis.low = axis.low.min(a);
-                axis.high = axis.high.max(a);
+                axis.low = math::at_most(a, axis.low);
+                axis.high = math::at_least(a, axis.high);
             }
             moving |= axis.high - axis.low > proof_g;
         }
         let mut stuck = false;
         let mut clipped = false;
-        let mut out = [0.0; 3];
         let mut good = true;
         let (one, all, max_clip) = (self.stuck_one, self.stuck_all, self.clipped_max);
-        let kept = self.axes.iter_mut().zip(accel.iter()).zip(out.iter_mut());
-        for (((axis, &a), o), bad) in kept.zip(&mut bads) {
+        for (axis, given) in self.axes.iter_mut().zip(accel) {
+            let a = *given;
+            let mut bad = beyond(a);
             if (axis.same >= one && moving)
                 || (least_same >= all && least_same != u32::MAX && !coarse)
             {
                 stuck = true;
-                *bad = true;
+                bad = true;
             }
             clipped |= math::abs(a) >= full * 0.998 || axis.clipped > max_clip;
             if axis.clipped > max_clip {
-                *bad = true;
+                bad = true;
             }
-            if *bad {
+            if bad {
                 good = false;
+                *given = axis.held;
             } else {
                 axis.held = a;
             }
-            *o = axis.held;
         }
         let a = self.note(FaultKind::MissingAxis, missing);
         let b = self.note(FaultKind::StuckAxis, stuck);
         let c = self.note(FaultKind::ClippedAxis, clipped);
-        (out, good, a.or(b).or(c))
+        (good, a.or(b).or(c))
     }
 }
