@@ -1051,12 +1051,6 @@ impl Beats {
         idle < 3.0 * self.own_period || swing2_g2 > 0.2 * self.own_g * self.own_g
     }
 
-    /// This animal's own beat period, s, and sway amplitude, g, once known.
-    pub fn own(&self) -> Option<(f32, f32)> {
-        let own = (self.own_period * self.spacing_s, self.own_g);
-        (self.own_count >= OWN_SURE).then_some(own)
-    }
-
     fn learn(&mut self, period: f32, amplitude: f32) {
         self.own_count = self.own_count.saturating_add(1);
         let k = 1.0 / f32::from(self.own_count.min(400));

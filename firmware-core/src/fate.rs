@@ -78,7 +78,7 @@ const SHIFT_IN_DOUBT_MIN: u8 = 90;
 const USUAL_LEAST: f32 = 0.5;
 const USUAL_MOST: f32 = 4.0;
 /// Another animal: how unlike its rhythm and posture are, each in steps that one minute
-/// of the same animal seldom makes. Period and sway as logarithms of their ratio.
+/// of the same animal seldom makes. Period as the logarithm of its ratio.
 const STEP_PERIOD: f32 = 0.26;
 const STEP_POSTURE_DEG: f32 = 30.0;
 /// Steps altogether from which a minute is another animal's, of which posture counts for
@@ -482,18 +482,18 @@ impl FateTest {
         let free = matches!(depth, DepthClue::Moving | DepthClue::Unknown);
         let swims = !steady && (free || depth == DepthClue::Stationary && filled);
         let unlike = self.unlike(minute, off_deg);
-        let odd = !self.rests
+        let swum = minute.beats >= 3.0;
+        let slowed = !self.rests
             && self.habit_min >= HABIT_KNOWN_MIN
-            && minute.beats >= 3.0
             && minute.period_s > SLOWER * self.habit_s;
-        self.slower_min = if odd {
-            self.slower_min.saturating_add(1)
-        } else if minute.beats >= 3.0 {
-            self.slower_min.saturating_sub(2)
-        } else {
-            self.slower_min
-        };
-        let slower = odd && self.slower_min >= SLOWER_MIN;
+        if swum {
+            self.slower_min = if slowed {
+                self.slower_min.saturating_add(1)
+            } else {
+                self.slower_min.saturating_sub(2)
+            };
+        }
+        let slower = swum && slowed && self.slower_min >= SLOWER_MIN;
         let (rocks, rolls) = (fast > ROCKS_G, slow > ROLLS_G);
         let turned = moved_g > TURNED_G;
         let tossed = rolls && fast > TOSSED_G;

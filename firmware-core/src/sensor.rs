@@ -212,19 +212,15 @@ impl Sensor {
         let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
         let before = left_us.div_ceil(run.period_us.max(1)) as usize;
         let most = before.saturating_add(1);
-        // Below full scale where all axes together are, see [`well_below`].
-        let limit = self.limit_g.to_bits().wrapping_mul(2);
-        let [ax, ay, az] = &self.axes;
-        let (mut lx, mut ly, mut lz) = (ax.last.to_bits(), ay.last.to_bits(), az.last.to_bits());
+        let [x, y, z] = &self.axes;
+        let mut last_g = [x.last, y.last, z.last];
         let run = run.accel_g.get(..most).unwrap_or(run.accel_g);
         let mut count = 0_usize;
-        for accel in run {
-            let [x, y, z] = accel;
-            let (x, y, z) = (x.to_bits(), y.to_bits(), z.to_bits());
-            if x == lx || y == ly || z == lz || (x | y | z).wrapping_mul(2) >= limit {
+        for accel_g in run {
+            if !differs(accel_g, &last_g) || !well_below(accel_g, self.limit_g) {
                 break;
             }
-            (lx, ly, lz) = (x, y, z);
+            last_g = *accel_g;
             count = count.wrapping_add(1);
         }
         count
@@ -391,16 +387,11 @@ impl Sensor {
 
     /// All axes live again: ends every run and every fault of an axis.
     fn settle(&mut self, accel: [f32; 3]) {
-        self.renew(accel);
-        self.active &= !AXIS_FAULTS;
-        self.lively = true;
-    }
-
-    /// Ends every run of an axis.
-    fn renew(&mut self, accel: [f32; 3]) {
         for (axis, a) in self.axes.iter_mut().zip(accel) {
             *axis = Axis { last: a, held: a, low: a, high: a, ..Axis::NEW };
         }
+        self.active &= !AXIS_FAULTS;
+        self.lively = true;
     }
 
     /// Looks into a sample with an axis that repeats its value, is at full scale

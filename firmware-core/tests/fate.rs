@@ -12,7 +12,12 @@
     clippy::arithmetic_side_effects
 )]
 
-use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
+mod common;
+
+use std::ops::RangeInclusive;
+
+use common::config_of;
+use firmware_core::config::{Breathing, Release};
 use firmware_core::depth::DepthClue;
 use firmware_core::fate::FateTest;
 use firmware_core::frame::Attitude;
@@ -69,13 +74,8 @@ struct Watch {
 
 impl Watch {
     fn new(breathing: Breathing) -> Self {
-        let logger =
-            Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
-        let place =
-            Place { start_unix_s: Some(1_780_000_000), latitude_deg: 10.0, longitude_deg: -30.0 };
-        let animal = Animal { breathing, length_m: None };
-        let config = Config::new(logger, place, animal, Detector::DEFAULT, Release::DEFAULT);
-        Watch { fate: FateTest::new(&config.unwrap()), minute: 0 }
+        let config = config_of(25.0, breathing, Release::DEFAULT);
+        Watch { fate: FateTest::new(&config), minute: 0 }
     }
 
     /// Minutes of one kind; gives after how many of them another fate than life was told.
@@ -110,6 +110,13 @@ impl Watch {
         }
         told
     }
+
+    /// Asserts that minutes of one kind are taken for death, after so many of them.
+    fn dies_within(&mut self, kind: Kind, minutes: RangeInclusive<u32>) {
+        let (passed, fate) = self.pass(kind, 600).unwrap();
+        assert_eq!(fate, Fate::Dead);
+        assert!(minutes.contains(&passed), "{passed} min");
+    }
 }
 
 #[test]
@@ -125,9 +132,7 @@ fn a_buccal_pumper_rests_for_seven_hours() {
     // ln(1e4) / (ln(1000) / 5.25 h) = 7.0 h, give or take a minute of rounding.
     let mut watch = Watch::new(Breathing::Buccal);
     assert_eq!(watch.pass(SWIM, 60), None);
-    let (minutes, fate) = watch.pass(REST, 600).unwrap();
-    assert_eq!(fate, Fate::Dead);
-    assert!((419..=421).contains(&minutes), "{minutes} min");
+    watch.dies_within(REST, 419..=421);
 }
 
 #[test]
@@ -156,9 +161,7 @@ fn after_half_an_hour_unseen_the_wait_starts_anew() {
     assert_eq!(watch.pass(SWIM, 60), None);
     assert_eq!(watch.pass(REST, 300), None);
     assert_eq!(watch.pass(unseen, 29), None);
-    let (minutes, fate) = watch.pass(REST, 300).unwrap();
-    assert_eq!(fate, Fate::Dead);
-    assert!((119..=121).contains(&minutes), "{minutes} min");
+    watch.dies_within(REST, 119..=121);
 }
 
 #[test]
@@ -168,9 +171,7 @@ fn a_much_slower_rhythm_that_goes_on_is_what_ate_it() {
     assert_eq!(watch.pass(SWIM, 60), None);
     // Twenty minutes until it is believed, then ln(1e4) / (2 ln(1000) / 30 min) = 20 min, and
     // what the last minutes took away.
-    let (minutes, fate) = watch.pass(eater, 60).unwrap();
-    assert_eq!(fate, Fate::Dead);
-    assert!((39..55).contains(&minutes), "{minutes} min");
+    watch.dies_within(eater, 39..=54);
     // A quarter of an hour of it now and then is its own, as is a rhythm a third slower.
     let mut watch = Watch::new(Breathing::Ram);
     for _ in 0..20 {
@@ -194,9 +195,7 @@ fn what_never_leaves_the_surface_and_sways_faintly_is_a_carcass() {
     assert_eq!(watch.pass(adrift, 239), None);
     assert!(watch.fate.lived());
     // 26.7 min, and 10.1 for the 3.5 that the last minute of beats may have taken away.
-    let (minutes, fate) = watch.pass(adrift, 60).unwrap();
-    assert_eq!(fate, Fate::Dead);
-    assert!((27..=38).contains(&minutes), "{minutes} min");
+    watch.dies_within(adrift, 27..=38);
     // One dive in four hours, or stronger beats, and it is an animal at the surface.
     let mut watch = Watch::new(Breathing::Ram);
     for _ in 0..4 {

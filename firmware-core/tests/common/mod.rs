@@ -17,10 +17,15 @@ pub fn config(sample_hz: f32) -> Config {
 
 /// A configuration with these settings of the release.
 pub fn config_with(sample_hz: f32, release: Release) -> Config {
+    config_of(sample_hz, Breathing::Ram, release)
+}
+
+/// A configuration for an animal that breathes so, with these settings of the release.
+pub fn config_of(sample_hz: f32, breathing: Breathing, release: Release) -> Config {
     let logger = Logger { sample_hz, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None };
     let place =
         Place { start_unix_s: Some(1_780_000_000), latitude_deg: 10.0, longitude_deg: -30.0 };
-    let animal = Animal { breathing: Breathing::Ram, length_m: None };
+    let animal = Animal { breathing, length_m: None };
     Config::new(logger, place, animal, Detector::DEFAULT, release).unwrap()
 }
 
