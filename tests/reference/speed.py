@@ -188,8 +188,9 @@ def of_length(args, folder, hours):
 def of_many(args, folder):
     """`--jobs 2` against `--jobs 1`: ratio of wall times, for each command."""
     traces = make(args.program, folder / "many", 24, "--count", "8")
+    replay = ["replay", "--quiet", "--format", "json", "--minutes", "--beats"]
     commands = {
-        "replay": ["replay", "--quiet", "--format", "json", "--minutes", "--beats", *traces],
+        "replay": [*replay, *traces],
         "score": ["score", "--quiet", "--format", "json", folder / "many"],
         "sweep": ["sweep", folder / "many", "--grid", ROOT / "demo-data/grids/rates.toml",
                   "--quiet", "--format", "json"],
@@ -215,16 +216,15 @@ def of_many(args, folder):
         if said[1] != said[2]:
             raise RuntimeError(f"{name}: --jobs 2 gives other bytes than --jobs 1")
         ratios[name] = min(wall[1]) / min(wall[2])
-    ratios["two processes of replay, side by side"] = side_by_side(args, traces)
+    ratios["two processes of replay, side by side"] = side_by_side(args, replay, traces)
     return ratios
 
 
-def side_by_side(args, traces):
+def side_by_side(args, replay, traces):
     """Two processes that have nothing in common, at once against in turn: what two cores of
     this machine give at most, which share memory, cache and the host with others."""
     half = len(traces) // 2
-    pair = [[str(c) for c in (args.program, "replay", "--quiet", "--format", "json", "--minutes",
-                              "--beats", "--jobs", 1, *part)]
+    pair = [[str(c) for c in (args.program, *replay, "--jobs", 1, *part)]
             for part in (traces[:half], traces[half:])]
     in_turn, at_once = [], []
     for _ in range(args.repeats):
