@@ -105,6 +105,7 @@ const BLIND_MIN: u8 = 30;
 /// A rhythm this many times slower than the own one, for so many minutes more than not, two
 /// for one, is another animal's, and after a few of them no sign that the own one lives.
 const SLOWER: f32 = 1.5;
+const SLOWER_IN_DOUBT: f32 = 1.3;
 const SLOWER_MIN: u8 = 20;
 const SLOWER_FEW_MIN: u8 = 2;
 /// What sways no more than this for so many minutes, never away from the surface and in a
@@ -483,9 +484,12 @@ impl FateTest {
         let swims = !steady && (free || depth == DepthClue::Stationary && filled);
         let unlike = self.unlike(minute, off_deg);
         let swum = minute.beats >= 3.0;
+        // Where the tag has come to sit otherwise, less is enough.
+        let in_doubt = self.since_shift_min < SHIFT_IN_DOUBT_MIN;
+        let slower_than = if in_doubt { SLOWER_IN_DOUBT } else { SLOWER };
         let slowed = !self.rests
             && self.habit_min >= HABIT_KNOWN_MIN
-            && minute.period_s > SLOWER * self.habit_s;
+            && minute.period_s > slower_than * self.habit_s;
         if swum {
             self.slower_min = if slowed {
                 self.slower_min.saturating_add(1)

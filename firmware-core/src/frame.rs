@@ -14,6 +14,9 @@ use macro_rules_attribute::derive;
 const MEMORY_MIN: f32 = 120.0;
 /// Minutes of swimming after which "up" is known.
 const KNOWN_MIN: f32 = 5.0;
+/// Minutes of swimming after which it is known well enough to tell a carcass, which lies
+/// level, from a tag that hangs or lies as it may.
+const GLIMPSED_MIN: f32 = 2.0;
 /// Gravity along "up" beyond which the posture is upright, g: within 25 degrees.
 const UPRIGHT_G: f32 = 0.906;
 /// Gravity along "up" below which nothing swims, g: more than 75 degrees off.
@@ -64,6 +67,11 @@ impl Frame {
     /// True once the posture in which the tag is worn is known.
     pub fn known(&self) -> bool {
         self.minutes >= KNOWN_MIN
+    }
+
+    /// True once that posture was seen for long enough to judge by what is far from it.
+    pub fn glimpsed(&self) -> bool {
+        self.minutes >= GLIMPSED_MIN
     }
 
     /// True where a static acceleration is near the worn posture, or that is not

@@ -1098,7 +1098,7 @@ impl Judges {
         let swum = s.beats >= 3.0 && s.good > 0.6;
         let clue = self.depth.step(s.depth_m, s.depth_range_m, swum);
         let attitude = front.frame.attitude(s.static_g);
-        let known = if front.frame.known() { Some(&attitude) } else { None };
+        let known = if front.frame.glimpsed() { Some(&attitude) } else { None };
         let fate = self.fate.step(s, known, clue, front.now_us);
         // What rocks a carcass or a loose tag is evidence, but no beat to be told.
         let (beats, sway_g) = if self.living() { (s.beats, s.sway_g) } else { (0.0, 0.0) };
