@@ -9,6 +9,11 @@ use crate::config::Config;
 use crate::math;
 use macro_rules_attribute::derive;
 
+/// Readings between which a sensor can be right, m: one that is out by more above the surface
+/// is at the end of its scale, and nothing is deeper than the deepest trench.
+pub const HIGHEST_M: f32 = -5.0;
+/// The other one.
+pub const DEEPEST_M: f32 = 12_000.0;
 /// Minutes looked back for "stationary".
 const PAST: usize = 10;
 /// Swimming minutes of one unchanging value after which a sensor has failed.

@@ -5,7 +5,7 @@ use core::fmt;
 use crate::beats::{self, Beats};
 use crate::checkpoint::Kept;
 use crate::config::Config;
-use crate::depth::DepthWatch;
+use crate::depth::{self, DepthWatch};
 use crate::fate::FateTest;
 use crate::frame::Frame;
 use crate::math;
@@ -728,7 +728,7 @@ impl Front {
     /// Takes a depth reading, m; what cannot be one is dropped.
     #[inline(never)]
     pub fn take_depth(&mut self, depth_m: f32) {
-        if math::abs(depth_m) < 12_000.0 {
+        if depth_m > depth::HIGHEST_M && depth_m < depth::DEEPEST_M {
             self.depth_m = Some(depth_m);
             self.minutes.add_depth(depth_m);
         }
