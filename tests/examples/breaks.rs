@@ -1,7 +1,7 @@
 //! Does the baseline notice? The on-tag code is broken on purpose in a copy of the
 //! workspace, one break at a time, and held against the project's own baseline:
 //!
-//!     cargo run -p swaymark-tests --example breaks            # all, some minutes
+//!     cargo run -p swaymark-tests --example breaks            # all, about 20 minutes
 //!     cargo run -p swaymark-tests --example breaks -- pitch   # those named so
 //!
 //! A sign flipped, a filter corner moved by a fifth, a confirmation dropped: each must
