@@ -9,10 +9,10 @@ use crate::config::Config;
 use crate::math;
 use macro_rules_attribute::derive;
 
-/// Readings between which a sensor can be right, m: one that is out by more above the surface
-/// is at the end of its scale, and nothing is deeper than the deepest trench.
+/// Depth at and above which a reading is none, m: a sensor out by so much is at the end of
+/// its scale.
 pub const HIGHEST_M: f32 = -5.0;
-/// The other one.
+/// Depth at and below which a reading is none, m: no sea is so deep.
 pub const DEEPEST_M: f32 = 12_000.0;
 /// Minutes looked back for "stationary".
 const PAST: usize = 10;

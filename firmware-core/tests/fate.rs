@@ -220,23 +220,20 @@ fn a_swimmer_as_steady_as_a_clock_lives() {
 #[test]
 fn a_slower_rhythm_after_the_tag_has_come_to_sit_otherwise_is_what_swallowed_it() {
     let elsewhere = Kind { beats: 0.0, period_s: 0.0, sway_g: 0.0, off_deg: 80.0, ..SWIM };
-    let shifted = |rest: Kind, minutes| {
+    let shifted = || {
         let mut watch = Watch::new(Breathing::Ram);
         assert_eq!(watch.pass(SWIM, 60), None);
         assert_eq!(watch.pass(elsewhere, 6), None);
         assert!(watch.fate.shifted());
-        (watch.pass(rest, minutes), watch)
+        watch
     };
     // Twenty minutes until it is believed and twenty for the evidence.
     let slower = Kind { beats: 21.0, period_s: 2.8, ..SWIM };
-    let (told, _) = shifted(slower, 60);
-    let (passed, fate) = told.unwrap();
-    assert_eq!(fate, Fate::Dead);
-    assert!((36..=54).contains(&passed), "{passed} min");
+    shifted().dies_within(slower, 36..=54);
     // Its own rhythm, or a little slower, is the same animal's under a mount that slipped.
     for period_s in [2.0, 2.4] {
-        let (told, watch) = shifted(Kind { beats: 50.0 / period_s, period_s, ..SWIM }, 600);
-        assert_eq!(told, None);
+        let mut watch = shifted();
+        assert_eq!(watch.pass(Kind { beats: 50.0 / period_s, period_s, ..SWIM }, 600), None);
         assert!(watch.fate.lived());
     }
     // Nor is it told without a shift.
