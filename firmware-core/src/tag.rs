@@ -663,6 +663,12 @@ impl Tag {
         self.release.decision().copied()
     }
 
+    /// The tag's own time, microseconds since its first sample; never goes back.
+    #[inline]
+    pub fn now_us(&self) -> u64 {
+        self.front.now_us()
+    }
+
     /// Bytes that the log takes so far: minutes, hours, decisions on fate and release,
     /// estimates of recovery, each with its head and check sum.
     pub fn record_bytes(&self) -> u32 {

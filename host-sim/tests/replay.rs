@@ -212,6 +212,55 @@ fn times_are_on_the_clock_of_the_trace() {
 }
 
 #[test]
+fn times_after_a_clock_was_set_back_are_as_written() {
+    // Swimming at 0.9 Hz; from 10 to 20 min the clock is ahead by some cycles and a part of one.
+    const BEAT_HZ: f64 = 0.9;
+    const AHEAD_S: f64 = 300.4;
+    let mut text = String::from("t_s,ax_g,ay_g,az_g\n");
+    for n in 0..40 * 1500 {
+        let t = f64::from(n) / 25.0;
+        let ahead = if (600.0..1200.0).contains(&t) { AHEAD_S } else { 0.0 };
+        let sway = 0.15 * (BEAT_HZ * t * std::f64::consts::TAU).sin();
+        let noise = f64::from((n * 7919) % 101 - 50) * 1e-4;
+        text += &format!("{:.2},{:.4},{sway:.4},{:.4}\n", t + ahead, 0.05 + noise, 1.0 - noise);
+    }
+    let report = prepared(&text).run().expect("sound");
+    assert!(report.faults.iter().any(|f| f.kind == "clock_jump"), "{:?}", report.faults);
+    let minutes = report.minutes.as_deref().expect("kept");
+    let backward = minutes.windows(2).filter(|m| m[1].t_s < m[0].t_s).count();
+    assert_eq!(backward, 1, "the clock was set back once");
+    assert!((2335.0..2345.0).contains(&minutes.last().expect("some").t_s), "{minutes:?}");
+    let beats: Vec<f64> = report.beats.times_s.as_ref().expect("kept").iter().collect();
+    // Beats in a span of time as the animal lived it, by their place in the cycle.
+    let phases = |from: f64, to: f64, ahead: f64, beats: &[f64]| -> Vec<f64> {
+        let lived = beats.iter().map(|t| t - ahead).filter(|t| (from..to).contains(t));
+        lived.map(|t| (t * BEAT_HZ).fract()).collect()
+    };
+    let first_back = beats.windows(2).position(|b| b[1] < b[0]).expect("set back") + 1;
+    let (before, after) = beats.split_at(first_back);
+    for (name, got) in [
+        ("before", phases(100.0, 550.0, 0.0, before)),
+        ("ahead", phases(700.0, 1150.0, AHEAD_S, before)),
+        ("after", phases(1300.0, 1750.0, 0.0, after)),
+    ] {
+        assert!((got.len() as i32 - 405).abs() <= 2, "{name}: {} beats in 450 s", got.len());
+        // Left-most sway of this signal.
+        let off = got.iter().map(|p| (p - 0.25).abs().min((p - 0.75).abs())).fold(0.0, f64::max);
+        assert!(off < 0.05, "{name}: {off} cycles off");
+    }
+
+    // One by one and in runs: the same times.
+    let mut p = prepared(&text);
+    let mut one_by_one = Replayer::new(&p.setup);
+    while let Some(row) = p.reader.next_row().expect("sound") {
+        one_by_one.push(&row);
+    }
+    let one_by_one = one_by_one.finish(p.facts.clone(), p.reader.faults());
+    let json = |r| serde_json::to_string(r).expect("JSON");
+    assert_eq!(json(&one_by_one), json(&report));
+}
+
+#[test]
 fn text_for_one_and_for_many() {
     let dir = tempfile::tempdir().expect("a directory");
     let one = write(dir.path(), "k1.csv", &eventful(12));

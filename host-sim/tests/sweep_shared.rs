@@ -8,7 +8,7 @@ use firmware_core::config::{Config, Detector, Param, Release};
 use firmware_core::tag::{Output, Tag};
 use host_sim::deployment::Deployment;
 use host_sim::energy::tracker::{TraceLoads, Tracker};
-use host_sim::replay::{Keep, prepare};
+use host_sim::replay::{Keep, TraceClock, prepare};
 use host_sim::sweep::cells::{STAGES, Stage, stage_of};
 use host_sim::sweep::duty::Duty;
 use host_sim::sweep::fan::{self, Found, LeafPlan, LimbPlan, Outcome};
@@ -36,6 +36,7 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
     let mut found = Found { beats_us: Vec::new(), minutes: Vec::new() };
     let mut fates = Vec::new();
     let (mut next_us, mut last_us, mut raw_bytes) = (0, None, 0.0_f64);
+    let mut clock = TraceClock::default();
     let take = |out: &Output, found: &mut Found, fates: &mut Vec<_>| {
         found.beats_us.extend(out.beat.map(|b| b.t_us));
         found.minutes.extend(out.minute.map(|m| (m.t_us, m.beats_per_min)));
@@ -64,7 +65,12 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
             sample.memory_used = Some(keep_house(&tag, samples, &mut meter, &mut raw_bytes));
             sample.cell_left = Some(meter.left_fraction() as f32);
         }
+        let before_us = tag.now_us();
         let out = tag.step(&sample);
+        // Not where the tag dropped the sample: its time was last moved on by a tick.
+        if tag.now_us() > before_us {
+            clock.note(tag.now_us(), sample.t_us);
+        }
         take(&out, &mut found, &mut fates);
     }
     if duty != Duty::Always && (last_us.unwrap() + 1..=trace.latest_us()).contains(&ceiling_us) {
@@ -76,6 +82,7 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
     keep_house(&tag, samples, &mut meter, &mut raw_bytes);
     Outcome {
         id: plan.id,
+        clock: Arc::new(clock),
         found: Arc::new(found),
         fates,
         fate: tag.fate(),

@@ -150,19 +150,19 @@ pub fn stem(trace: &str) -> String {
 pub struct LastSeen(pub f64);
 
 impl LastSeen {
-    fn see(&mut self, out: &Output) {
+    fn see(&mut self, out: &Output, replayer: &Replayer) {
         if let Some(m) = out.minute.filter(|m| m.state == State::Swimming) {
-            self.0 = m.t_us as f64 / 1e6 + 60.0;
+            self.0 = replayer.written_us(m.t_us) as f64 / 1e6 + 60.0;
         }
     }
 }
 
 impl Watch for LastSeen {
-    fn row(&mut self, _: &Row, out: &Output, _: &Replayer) {
-        self.see(out);
+    fn row(&mut self, _: &Row, out: &Output, replayer: &Replayer) {
+        self.see(out, replayer);
     }
 
-    fn rest(&mut self, out: &Output, _: &Replayer) {
-        self.see(out);
+    fn rest(&mut self, out: &Output, replayer: &Replayer) {
+        self.see(out, replayer);
     }
 }

@@ -78,22 +78,37 @@ impl Gather {
 
     fn see(&mut self, out: &Output, replayer: &Replayer) {
         let now_s = self.last_us as f64 / 1e6;
-        if let Some(beat) = &out.beat {
-            let ms = (beat.t_us / 1000).max(self.beat_ms);
+        // Where the clock was set back, what lies in a time already drawn is left out, as the
+        // raw axes are.
+        let beat_ms = |t_us| replayer.written_us(t_us) / 1000;
+        if let Some((beat, ms)) =
+            out.beat.map(|b| (b, beat_ms(b.t_us))).filter(|&(_, ms)| ms >= self.beat_ms)
+        {
             put(&mut self.beats, u32::try_from(ms - self.beat_ms).unwrap_or(u32::MAX));
             put(&mut self.beats, (beat.amplitude_g * BEAT_PER_G).round() as u32);
             self.beat_ms = ms;
         }
-        self.fates.extend(out.fate);
+        self.fates.extend(out.fate.map(|fate| FateReport {
+            event_us: replayer.written_us(fate.event_us),
+            decided_us: replayer.written_us(fate.decided_us),
+            ..fate
+        }));
         if let Some(recovery) = out.recovery {
-            self.recoveries.push((now_s, recovery));
+            let t_s = replayer.written_s(recovery.t_s.into()) as f32;
+            self.recoveries.push((now_s, RecoveryReport { t_s, ..recovery }));
         }
         if let Some(kind) = out.fault
             && self.faults.len() < MARKS
         {
             self.faults.push((now_s, kind));
         }
-        if let Some(m) = &out.minute {
+        let minute_s = |t_us| replayer.written_us(t_us) as f32 / 1e6;
+        let drawn_s = self.minutes.first().and_then(|t_s| t_s.last().copied());
+        if let Some((m, t_s)) = out
+            .minute
+            .map(|m| (m, minute_s(m.t_us)))
+            .filter(|&(_, t_s)| drawn_s.is_none_or(|last| t_s > last))
+        {
             let evidence = replayer.tag().evidence();
             let standing = CAUSES
                 .iter()
@@ -101,7 +116,7 @@ impl Gather {
                 .filter(|(_, cause)| replayer.tag().standing_since_us(**cause).is_some())
                 .fold(0u32, |bits, (n, _)| bits | 1 << n);
             let values = [
-                m.t_us as f32 / 1e6,
+                t_s,
                 m.beats_per_min.unwrap_or(f32::NAN),
                 if m.sway_g > 0.0 { m.sway_g } else { f32::NAN },
                 m.odba_g,

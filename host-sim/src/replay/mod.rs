@@ -3,6 +3,7 @@
 //! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
 //! of it is a checkpoint. [`replay_file`] does the whole job for one file.
 
+mod clock;
 mod kept;
 mod report;
 mod rows;
@@ -25,6 +26,7 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Rows, Source, Stretch, Tally, TraceReader, open_file,
 };
 
+pub use clock::TraceClock;
 pub use kept::{Kept, write_messages};
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
@@ -78,6 +80,7 @@ pub struct Replayer {
     samples: u64,
     last_us: u64,
     last_line: u64,
+    clock: TraceClock,
     seen: FaultCounters,
     first_rows: [u64; FAULT_KINDS.len()],
     beat_count: u64,
@@ -106,6 +109,7 @@ impl Replayer {
             samples: 0,
             last_us: 0,
             last_line: 0,
+            clock: TraceClock::default(),
             seen: FaultCounters::default(),
             first_rows: [0; FAULT_KINDS.len()],
             beat_count: 0,
@@ -170,6 +174,7 @@ impl Replayer {
             return;
         }
         self.tag.step_into(&sample, out);
+        self.clock.note(self.tag.now_us(), row.t_us);
         self.take(out);
         if let Some(kept) = &mut self.kept {
             if let Some(left) = sample.cell_left {
@@ -229,7 +234,9 @@ impl Replayer {
                 let taken = self.tag.step_run(&run, out);
                 from += taken;
                 self.last_line = stretch.line + from as u64 - 1;
-                self.last_us = self.last_us.max(stretch.time_us(from - 1));
+                let last_us = stretch.time_us(from - 1);
+                self.last_us = self.last_us.max(last_us);
+                self.clock.note(self.tag.now_us(), last_us);
                 self.take(out);
                 run = run.after(taken);
             }
@@ -279,6 +286,16 @@ impl Replayer {
     /// Part of the memory used, 0 to 1.
     pub fn memory_used(&self) -> f64 {
         (f64::from(self.tag.record_bytes()) / self.memory_bytes).min(1.0)
+    }
+
+    /// A time of the tag's by the clock of the trace, microseconds from the first row.
+    pub fn written_us(&self, tag_us: u64) -> u64 {
+        self.clock.written_us(tag_us)
+    }
+
+    /// The same in seconds.
+    pub fn written_s(&self, tag_s: f64) -> f64 {
+        self.clock.written_s(tag_s)
     }
 
     /// The tag as it stands.
@@ -341,13 +358,14 @@ impl Replayer {
         if let Some(beat) = &out.beat {
             self.beat_count += 1;
             if self.keep.beats {
-                self.beats_us.push(beat.t_us);
+                self.beats_us.push(self.clock.written_us(beat.t_us));
             }
         }
         if let Some(minute) = &out.minute
             && self.keep.minutes
         {
-            self.minutes.push(Minute::new(minute, self.first_t_s));
+            let written_us = self.clock.written_us(minute.t_us);
+            self.minutes.push(Minute::new(minute, written_us, self.first_t_s));
         }
         let Some(&counters) = self.running().map(Tag::faults) else { return };
         if counters != self.seen {

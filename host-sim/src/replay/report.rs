@@ -118,7 +118,7 @@ pub struct Beats {
     pub times_s: Option<BeatTimes>,
 }
 
-/// Times of beats, kept as whole microseconds of tag time.
+/// Times of beats, kept as whole microseconds from the first row.
 #[derive(Clone, Debug)]
 pub struct BeatTimes {
     us: Vec<u64>,
@@ -126,7 +126,7 @@ pub struct BeatTimes {
 }
 
 impl BeatTimes {
-    /// Times in microseconds of tag time; `first_t_s` is the time of its start, s.
+    /// Times in microseconds from the first row, which is at `first_t_s`, s.
     pub(crate) fn new(us: Vec<u64>, first_t_s: f64) -> Self {
         BeatTimes { us, first_t_s }
     }
@@ -165,9 +165,10 @@ pub struct Minute {
 }
 
 impl Minute {
-    pub(crate) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
+    /// A minute of the tag's that began at `written_us` from the first row.
+    pub(crate) fn new(m: &tag::Minute, written_us: u64, first_t_s: f64) -> Self {
         Minute {
-            t_s: seconds(m.t_us, first_t_s),
+            t_s: seconds(written_us, first_t_s),
             beats_per_min: m.beats_per_min,
             sway_g: m.sway_g,
             odba_g: m.odba_g,
@@ -256,7 +257,7 @@ pub(crate) fn cause_name(cause: Cause) -> &'static str {
     }
 }
 
-/// Tag time on the clock of the trace, s.
+/// Microseconds from the first row on the clock of the trace, s.
 pub(crate) fn seconds(us: u64, first_t_s: f64) -> f64 {
     // Whole microseconds first, so that the quotient is the nearest number.
     (us as f64 + (first_t_s * 1e6).round()) / 1e6
@@ -264,14 +265,16 @@ pub(crate) fn seconds(us: u64, first_t_s: f64) -> f64 {
 
 impl Report {
     pub(super) fn new(r: Replayer, facts: FileFacts, read: &ReadFaults) -> Self {
-        let at = |us: u64| seconds(us, r.first_t_s);
+        let at = |tag_us: u64| seconds(r.written_us(tag_us), r.first_t_s);
         let (fate, fate_detail) = fate_name(r.tag.fate());
         let decided = r.tag.fate_report().filter(|f| f.fate == r.tag.fate());
         let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
         let recovery = r.tag.recovery();
         let recovered = recovery.filter(|rec| rec.decided_us.is_some());
-        let estimate =
-            |rec: &tag::RecoveryReport| ((f64::from(rec.t_s) + r.first_t_s) * 1e3).round() / 1e3;
+        let estimate = |rec: &tag::RecoveryReport| {
+            let written_s = r.written_s(rec.t_s.into());
+            ((written_s + r.first_t_s) * 1e3).round() / 1e3
+        };
         // A decision outlives the detectors' state where faults are injected.
         let release = r.injected.as_ref().map_or(r.tag.release(), |i| i.decision);
         let tallies = r.tag_faults();

@@ -27,6 +27,7 @@ use firmware_core::tag::{
 
 use super::duty::Duty;
 use crate::energy::tracker::{TraceLoads, Tracker};
+use crate::replay::TraceClock;
 use crate::trace::Decoded;
 
 /// Time between readings of the cell and of the memory, microseconds, as in a replay.
@@ -68,6 +69,8 @@ pub struct Found {
 pub struct Outcome {
     /// As in [`LeafPlan`].
     pub id: usize,
+    /// The clock of the trace beside the tags' time, one for all of a run.
+    pub clock: Arc<TraceClock>,
     /// Beats and minutes; one copy is shared by all leaves of a trunk.
     pub found: Arc<Found>,
     /// Every decision on fate, in order.
@@ -91,7 +94,8 @@ pub struct Outcome {
 impl Outcome {
     /// True where both tags found and decided the very same.
     pub fn same_decisions(&self, other: &Outcome) -> bool {
-        self.found == other.found
+        self.clock == other.clock
+            && self.found == other.found
             && self.fates == other.fates
             && self.fate == other.fate
             && self.recovery == other.recovery
@@ -123,6 +127,7 @@ pub fn run(
         bytes: 0,
         found: Found { beats_us: Vec::new(), minutes: Vec::new() },
     }];
+    let mut clock = TraceClock::default();
     let mut born = Vec::new();
     let mut next_housekeeping_us = 0;
     let mut last_us = None;
@@ -149,6 +154,10 @@ pub fn run(
         for trunk in &mut trunks {
             trunk.step(&sample, &mut born);
         }
+        // Time goes alike in all of them.
+        if let Some(trunk) = trunks.first() {
+            clock.note(trunk.front.now_us(), sample.t_us);
+        }
         trunks.append(&mut born);
         if until_dead && trunks.iter().all(|t| t.limbs.iter().all(|l| !l.judges.living())) {
             break;
@@ -159,10 +168,11 @@ pub fn run(
     {
         alarm(&mut trunks, last, trace.latest_us());
     }
+    let clock = Arc::new(clock);
     let mut outcomes = Vec::new();
     while let Some(trunk) = trunks.pop() {
         if let Some(trunk) = trunk.finish(&mut trunks) {
-            trunk.outcomes(&drawn, &mut outcomes);
+            trunk.outcomes(&drawn, &clock, &mut outcomes);
         }
     }
     outcomes.sort_by_key(|o| o.id);
@@ -415,7 +425,7 @@ impl Trunk {
         }
     }
 
-    fn outcomes(self, drawn: &Drawn, to: &mut Vec<Outcome>) {
+    fn outcomes(self, drawn: &Drawn, clock: &Arc<TraceClock>, to: &mut Vec<Outcome>) {
         let found = Arc::new(self.found);
         for mut limb in self.limbs {
             let bytes = self.bytes.saturating_add(limb.bytes);
@@ -423,6 +433,7 @@ impl Trunk {
                 leaf.housekeeping(drawn, bytes);
                 to.push(Outcome {
                     id: leaf.plan.id,
+                    clock: clock.clone(),
                     found: found.clone(),
                     fates: limb.fates.clone(),
                     fate: limb.judges.fate(),

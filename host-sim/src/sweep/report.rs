@@ -12,12 +12,12 @@ use crate::replay::{
 /// out. With `found`, beats and minutes are in it.
 pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> Report {
     let first_t_s = facts.first_t_s;
-    let at = |us: u64| seconds(us, first_t_s);
+    let at = |tag_us: u64| seconds(o.clock.written_us(tag_us), first_t_s);
     let (fate, fate_detail) = fate_name(o.fate);
     let decided = o.fates.last().filter(|f| f.fate == o.fate);
     let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
     let recovered = o.recovery.filter(|r| r.decided_us.is_some());
-    let estimate = |t_s: f32| ((f64::from(t_s) + first_t_s) * 1e3).round() / 1e3;
+    let estimate = |t_s: f32| ((o.clock.written_s(t_s.into()) + first_t_s) * 1e3).round() / 1e3;
     Report {
         injected: None,
         schema: 1,
@@ -46,9 +46,15 @@ pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> R
         },
         beats: Beats {
             count: o.found.beats_us.len() as u64,
-            times_s: found.then(|| BeatTimes::new(o.found.beats_us.clone(), first_t_s)),
+            times_s: found.then(|| {
+                let written = o.found.beats_us.iter().map(|&us| o.clock.written_us(us));
+                BeatTimes::new(written.collect(), first_t_s)
+            }),
         },
-        minutes: found.then(|| o.found.minutes.iter().map(|&m| minute(m, first_t_s)).collect()),
+        minutes: found.then(|| {
+            let written = |&(us, beats)| minute((o.clock.written_us(us), beats), first_t_s);
+            o.found.minutes.iter().map(written).collect()
+        }),
         faults: Vec::new(),
         energy: EnergyUse { used_mah: o.used_mah, left_fraction: o.left_fraction },
         memory: Memory {
