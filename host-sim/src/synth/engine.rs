@@ -130,7 +130,10 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         node = next;
 
         let t = step as f64 * step_s;
-        if let Some(loosening) = &mut loosening {
+        if !world.seated() {
+            // What floats, lies or hangs as it does is the tag alone: no mount turns it any more.
+            (sensor.loose, wobble) = (None, None);
+        } else if let Some(loosening) = &mut loosening {
             let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
             let (turned, shakes) = loosening.step(t, moving, &mut d_mount);
             (sensor.loose, wobble) = (Some(turned), shakes);

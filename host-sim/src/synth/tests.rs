@@ -9,7 +9,8 @@ use rustfft::num_complex::Complex;
 
 use super::engine::Sink;
 use super::faults::{DeadDepth, Fault, Row};
-use super::plan::Plan;
+use super::mounting::{Mounting, Turn};
+use super::plan::{Fate, Plan};
 use super::posture::Rotation;
 use super::truth::{Event, Happening};
 use super::*;
@@ -320,6 +321,25 @@ fn a_loose_tag_floats_upright_or_lies_still() {
     let mast = p.sensor.mount.apply(mast);
     let cos: f64 = (0..3).map(|i| sum[i] / size * mast[i]).sum();
     assert!(cos > 0.999, "{cos}");
+}
+
+#[test]
+fn what_came_off_has_no_mount_to_turn_or_wobble_in() {
+    let mut p = planned("tag-floating", 11, 2.0);
+    flawless(&mut p);
+    p.fate = Fate::Sinks { at_s: 1800.0 };
+    let turn = Turn { from_s: 60.0, lasts_s: 7200.0, axis: [0.0, 1.0, 0.0], angle: 2.0 };
+    p.extras.mounting = Mounting { turns: vec![turn], wobble: 0.1, ..Mounting::default() };
+    let kept = Kept::of(&p);
+    let worn = |t_s: f64| Kept::g(&kept.rows[(t_s * 25.0) as usize], &p);
+    assert!(worn(1000.0) != worn(1100.0), "it is worn, and turns");
+    // It fell for less than five minutes.
+    let lies = super::posture::attitude(p.package.lying.0, p.package.lying.1, 0.0);
+    let want = p.sensor.mount.apply(lies.apply([0.0, 0.0, 1.0]));
+    for row in &kept.rows[2100 * 25..] {
+        let got = Kept::g(row, &p);
+        assert!((0..3).all(|k| (got[k] - want[k]).abs() <= 0.5 / 4096.0), "{got:?} {want:?}");
+    }
 }
 
 #[test]

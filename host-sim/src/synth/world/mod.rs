@@ -193,6 +193,12 @@ impl World {
         w
     }
 
+    /// Whether the tag sits on its mount: not once it came off, nor on its tether.
+    pub(super) fn seated(&self) -> bool {
+        let off = matches!(self.stage, Stage::Floating(..) | Stage::Sunk(..) | Stage::Snagged(..));
+        !off && self.leash.is_none()
+    }
+
     /// One long step: the specific force on the body at its end, m/s2.
     pub(super) fn node(&mut self, t_s: f64) -> Vec3 {
         if self.slow_due == 0 {
