@@ -92,9 +92,11 @@ const STRANGER_DEG: f32 = 12.0;
 const SWAYS_G: f32 = 0.005;
 const ROCKS_G: f32 = 0.02;
 const TOSSED_G: f32 = 0.06;
-/// Slow motion from which it rolls widely, and below which next to not at all, g.
+/// Slow motion from which it rolls widely, and below which next to not at all, g; and from
+/// which nothing but a tag on its line is swung about while its mean posture stays.
 const ROLLS_G: f32 = 0.1;
 const LULLED_G: f32 = 0.008;
+const WHIRLS_G: f32 = 0.3;
 /// Change of mean posture from minute to minute below which it swings about the same one, g.
 const HOLDS_G: f32 = 0.04;
 /// Slow motion this many times that of the sensor's own noise is rocking, however little.
@@ -124,8 +126,6 @@ struct Clues {
     pitch_deg: Option<f32>,
     /// Rocked within the running mean: by waves of a few seconds, or on a line.
     chop: bool,
-    /// By more than gills or a sensor do.
-    rocks: bool,
     /// Moves as what hangs in water does, however calm.
     sways: bool,
     /// Rolls widely, or next to not at all.
@@ -133,6 +133,8 @@ struct Clues {
     lulled: bool,
     /// Rolls widely and is tossed about, as on a tether.
     tossed: bool,
+    /// So widely, and strays so little from its mean posture, as no carcass does.
+    whirls: bool,
     /// The mean posture is much that of the minute before.
     holds: bool,
     /// Nothing moves but the sensor's own noise, for minutes: not even gills.
@@ -373,10 +375,15 @@ impl FateTest {
         self.habit_odba_g += k * (minute.odba_g - self.habit_odba_g);
     }
 
+    /// True while the rhythm in a posture learnt anew has yet to prove to be the own one.
+    fn in_doubt(&self) -> bool {
+        self.since_shift_min < SHIFT_IN_DOUBT_MIN
+    }
+
     /// How unlike the animal's own a minute's rhythm and posture are, in steps.
     fn unlike(&self, minute: &Summary, off_deg: f32) -> f32 {
         // Where the worn posture was learnt anew, it is the new one that is in question.
-        let off_deg = if self.since_shift_min < SHIFT_IN_DOUBT_MIN { 90.0 } else { off_deg };
+        let off_deg = if self.in_doubt() { 90.0 } else { off_deg };
         if self.habit_min < HABIT_KNOWN_MIN || off_deg < STRANGER_DEG || minute.beats < 1.5 {
             return 0.0;
         }
@@ -405,8 +412,9 @@ impl FateTest {
         let class = self.class();
         let soon = now_us.saturating_sub(report.decided_us) < 3_600_000_000;
         let clear = match class {
-            Fate::DetachedFloating => self.floating > 6.0,
-            Fate::DetachedOnBottom => self.bottom > 3.0,
+            Fate::DetachedFloating | Fate::DetachedOnBottom => {
+                math::at_least(self.floating, self.bottom) > 5.0
+            }
             _ => self.floating < -5.0 && self.bottom < -5.0,
         };
         (class != report.fate && soon && clear).then_some(class)
@@ -445,11 +453,8 @@ impl FateTest {
             1.0
         };
         let pause = LN_1000 / self.pause_min * faster;
-        // Hung in waves, or in a posture to live in at no time: what rests has time, since its
-        // tag may have come to sit otherwise as it lay there.
-        let hung = c.rocks && c.chop && c.steady && c.off_deg > 15.0 || c.off_deg > OFF_DEG;
-        // Or thrown about, and beats its tail at no time.
-        let off = if c.turned || hung && !self.rests { LN_1000 / self.off_min } else { 0.0 };
+        // Thrown about, and beats its tail at no time.
+        let off = if c.turned { LN_1000 / self.off_min } else { 0.0 };
         depth * math::at_least(off, pause)
     }
 
@@ -485,8 +490,7 @@ impl FateTest {
         let unlike = self.unlike(minute, off_deg);
         let swum = minute.beats >= 3.0;
         // Where the tag has come to sit otherwise, less is enough.
-        let in_doubt = self.since_shift_min < SHIFT_IN_DOUBT_MIN;
-        let slower_than = if in_doubt { SLOWER_IN_DOUBT } else { SLOWER };
+        let slower_than = if self.in_doubt() { SLOWER_IN_DOUBT } else { SLOWER };
         let slowed = !self.rests
             && self.habit_min >= HABIT_KNOWN_MIN
             && minute.period_s > slower_than * self.habit_s;
@@ -501,6 +505,7 @@ impl FateTest {
         let (rocks, rolls) = (fast > ROCKS_G, slow > ROLLS_G);
         let turned = moved_g > TURNED_G;
         let tossed = rolls && fast > TOSSED_G;
+        let strays = moved_g > STRAYS_G;
         Clues {
             depth,
             off_deg,
@@ -508,8 +513,10 @@ impl FateTest {
             steady,
             turned,
             stranger: swims && (unlike > STRANGER_STEPS || slower) && !tossed,
-            doubtful: swims && (unlike > DOUBTFUL_STEPS || self.slower_min > SLOWER_FEW_MIN)
-                || !filled && (rolls || moved_g > STRAYS_G),
+            // What it was eaten by may keep a steady posture; what is thrown about does not.
+            doubtful: (swims || !tossed)
+                && (unlike > DOUBTFUL_STEPS || self.slower_min > SLOWER_FEW_MIN)
+                || !filled && (rolls || strays),
             active: !steady
                 && free
                 && self.habit_min >= HABIT_KNOWN_MIN
@@ -519,11 +526,11 @@ impl FateTest {
                 && minute.odba_g > USUAL_LEAST * self.habit_odba_g
                 && minute.odba_g < USUAL_MOST * self.habit_odba_g,
             chop: rocks && fast > 0.25 * slow || fast > 0.008 && fast > 0.4 * slow,
-            rocks,
             sways: fast > SWAYS_G,
             rolls,
             lulled: slow < LULLED_G,
             tossed,
+            whirls: tossed && slow > WHIRLS_G && !strays,
             holds: moved_g < HOLDS_G,
             still: quiet && self.excess < 0.025,
             quiet,
@@ -554,7 +561,8 @@ impl FateTest {
         let still = c.depth == DepthClue::Stationary;
         // Below the surface it hangs from a snag or a resting animal, swinging about one mean
         // posture, or is drawn along on its tether.
-        let swings = below && (c.chop && c.holds && !free || c.tossed && (c.chop || still));
+        let swings =
+            below && (c.chop && c.holds && !free || c.tossed && (c.chop || still) || c.whirls);
         // However it swings, nothing but a tag hangs pitched.
         let hangs = below && !free && stands > 0.1 && c.sways && (still || c.steady || c.rolls);
         let mut floating = if swings {
@@ -562,16 +570,14 @@ impl FateTest {
         } else if hangs {
             0.3
         } else {
-            // A float rights itself: what rocks it leaves its mean posture as it is. Nor is
-            // one ever without motion.
-            let calm = if c.quiet && !below { -2.0 } else { -0.7 };
-            afloat + if c.chop { 0.7 } else { calm } + if c.steady { 0.3 } else { -2.2 }
+            // A float rights itself: what rocks it leaves its mean posture as it is.
+            afloat + if c.chop { 0.7 } else { -0.7 } + if c.steady { 0.3 } else { -2.2 }
         };
         let weight = if stands > 0.0 {
             0.5
         } else if !swings {
             2.0
-        } else if free {
+        } else if free || c.whirls {
             0.0
         } else {
             1.0
@@ -590,7 +596,6 @@ impl FateTest {
         } else {
             -0.4
         };
-        bottom += 0.4 * math::at_least(stands, 0.0);
         self.floating = math::within(self.floating + floating, CLASS_MIN, CLASS_MAX);
         // One calm hour is as good as ten: the minutes hang together.
         self.bottom = math::within(self.bottom + bottom, CLASS_MIN, QUIET_MAX);

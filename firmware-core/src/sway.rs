@@ -54,10 +54,11 @@ impl SwayAxis {
         if self.ready { Some(self.axis) } else { None }
     }
 
-    /// The tag sits otherwise from now on: what comes outweighs what was.
-    pub fn hurry(&mut self) {
+    /// The tag sits otherwise from now on: the axis given no longer holds. One that was learnt
+    /// is kept, and turns with what comes: in a held roll the rhythm leaks into other axes
+    /// through gravity, and an axis learnt from that alone might come back the other way round.
+    pub fn distrust_given(&mut self) {
         self.given = false;
-        self.weight = 0.0;
     }
 
     /// Takes the rhythmic part of acceleration. True when the axis was revised.

@@ -1080,7 +1080,7 @@ impl Front {
         let fault = self.sensor.note(FaultKind::DepthFault, depth_failed);
         if shifted {
             self.frame.forget(s.static_g);
-            self.sway.hurry();
+            self.sway.distrust_given();
         }
         let trusted = if depth_failed { None } else { s.depth_m };
         self.frame.learn(s.static_g, self.sway.axis(), swum, trusted);

@@ -241,3 +241,38 @@ fn a_slower_rhythm_after_the_tag_has_come_to_sit_otherwise_is_what_swallowed_it(
     assert_eq!(watch.pass(SWIM, 60), None);
     assert_eq!(watch.pass(slower, 600), None);
 }
+
+#[test]
+fn a_steady_minute_of_another_rhythm_is_no_sign_that_the_own_animal_lives() {
+    let eater = Kind { beats: 16.0, period_s: 3.6, off_deg: 20.0, ..SWIM };
+    let steady = Kind { moved_g: 0.001, ..eater };
+    let within = |kind: Kind, steady: Kind| {
+        let mut watch = Watch::new(Breathing::Ram);
+        assert_eq!(watch.pass(SWIM, 60), None);
+        (1..=40).find(|_| watch.pass(kind, 3).or(watch.pass(steady, 2)).is_some())
+    };
+    // A minute of the five is the first steady one, which has moved from the one before.
+    let rounds = within(eater, steady).expect("it is told");
+    assert!((5..=12).contains(&rounds), "{rounds} times five minutes");
+    // A tag thrown about on its tether flutters as it likes behind an animal that lives.
+    let thrown = |kind: Kind| Kind { slow_g: 0.15, fast_g: 0.08, ..kind };
+    assert_eq!(within(thrown(eater), thrown(steady)), None);
+}
+
+#[test]
+fn what_is_swung_about_one_posture_hangs_by_a_line_however_it_lies() {
+    for depth in [DepthClue::Unknown, DepthClue::Moving, DepthClue::Stationary] {
+        // Level, as a carcass, since its posture was learnt as it swung.
+        let swung = Kind { slow_g: 0.45, fast_g: 0.09, moved_g: 0.1, depth, ..REST };
+        let mut watch = Watch::new(Breathing::Ram);
+        assert_eq!(watch.pass(SWIM, 60), None);
+        let (_, fate) = watch.pass(swung, 120).expect("it is told");
+        assert_eq!(fate, Fate::DetachedFloating, "{depth:?}");
+        // A carcass that a swell rocks, smoothly, or rolls over.
+        for rolled in [Kind { fast_g: 0.04, ..swung }, Kind { moved_g: 0.45, ..swung }] {
+            let mut watch = Watch::new(Breathing::Ram);
+            assert_eq!(watch.pass(SWIM, 60), None);
+            watch.dies_within(rolled, 20..=90);
+        }
+    }
+}
