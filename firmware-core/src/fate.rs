@@ -59,6 +59,8 @@ const CLASS_MIN: f32 = -7.0;
 const CLASS_MAX: f32 = 12.0;
 const QUIET_MAX: f32 = 6.0;
 const CLASS_START: f32 = -2.0;
+/// How far from 0 it has to be for a change of mind.
+const CLEAR: f32 = 5.0;
 /// Part of a minute that beats have to fill at an unchanging depth: what glides, sinks,
 /// so that a beat now and then is the swell's.
 const FILLED_MIN: f32 = 0.35;
@@ -411,12 +413,8 @@ impl FateTest {
         }
         let class = self.class();
         let soon = now_us.saturating_sub(report.decided_us) < 3_600_000_000;
-        let clear = match class {
-            Fate::DetachedFloating | Fate::DetachedOnBottom => {
-                math::at_least(self.floating, self.bottom) > 5.0
-            }
-            _ => self.floating < -5.0 && self.bottom < -5.0,
-        };
+        // The larger one is above 0 for a tag that came off, below it for a carcass.
+        let clear = math::abs(math::at_least(self.floating, self.bottom)) > CLEAR;
         (class != report.fate && soon && clear).then_some(class)
     }
 
@@ -453,8 +451,13 @@ impl FateTest {
             1.0
         };
         let pause = LN_1000 / self.pause_min * faster;
-        // Thrown about, and beats its tail at no time.
-        let off = if c.turned { LN_1000 / self.off_min } else { 0.0 };
+        // In a posture to live in at no time (what rests has time, since its tag may have come
+        // to sit otherwise as it lay there), or thrown about without a beat.
+        let off = if c.turned || c.off_deg > OFF_DEG && !self.rests {
+            LN_1000 / self.off_min
+        } else {
+            0.0
+        };
         depth * math::at_least(off, pause)
     }
 

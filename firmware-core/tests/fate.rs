@@ -17,7 +17,7 @@ mod common;
 use std::ops::RangeInclusive;
 
 use common::config_of;
-use firmware_core::config::{Breathing, Release};
+use firmware_core::config::{Breathing, Config, Detector, Release};
 use firmware_core::depth::DepthClue;
 use firmware_core::fate::FateTest;
 use firmware_core::frame::Attitude;
@@ -125,6 +125,24 @@ fn a_still_ram_ventilator_dies_by_the_formula() {
     let mut watch = Watch::new(Breathing::Ram);
     assert_eq!(watch.pass(SWIM, 60), None);
     assert_eq!(watch.pass(REST, 60), Some((27, Fate::Dead)));
+}
+
+#[test]
+fn a_posture_that_nothing_lives_in_is_waited_for_as_set() {
+    let told = |breathing: Breathing, off_posture_min: f32| {
+        let whole = config_of(25.0, breathing, Release::DEFAULT);
+        let detector = Detector { off_posture_min, ..Detector::DEFAULT };
+        let (logger, place) = (*whole.logger(), *whole.place());
+        let config = Config::new(logger, place, *whole.animal(), detector, Release::DEFAULT);
+        let mut watch = Watch { fate: FateTest::new(&config.unwrap()), minute: 0 };
+        assert_eq!(watch.pass(SWIM, 60), None);
+        watch.pass(Kind { off_deg: 80.0, ..REST }, 60).map(|(passed, _)| passed)
+    };
+    // ln(1e4) / (ln(1000) / 6.5 min) = 8.7 min; at 30 min twice the pause's own pace is faster,
+    // and a pause in that posture 13.3 min. What rests is given its pause whatever is set.
+    assert_eq!(told(Breathing::Ram, 6.5), Some(9));
+    assert_eq!(told(Breathing::Ram, 30.0), Some(14));
+    assert_eq!(told(Breathing::Buccal, 6.5), None);
 }
 
 #[test]
