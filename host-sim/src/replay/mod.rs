@@ -38,6 +38,10 @@ pub(crate) use text::{held_back, size, told, utc, why};
 /// Time between readings of the cell and of the memory, microseconds.
 const HOUSEKEEPING_US: u64 = 60_000_000;
 
+/// Rows taken one by one from one at which time does not go on: more than the tag needs to
+/// find out that its clock was set back, so that the clock of the trace is followed row by row.
+const RESTLESS_ROWS: usize = 8;
+
 /// Latitude taken for pressure to depth where none is given, degrees. Between
 /// equator and pole the depth changes by 0.5 %.
 const DEFAULT_LATITUDE_DEG: f64 = 45.0;
@@ -81,6 +85,9 @@ pub struct Replayer {
     last_us: u64,
     last_line: u64,
     clock: TraceClock,
+    /// Time of the latest row, and rows still to be taken one by one.
+    row_us: u64,
+    restless: usize,
     seen: FaultCounters,
     first_rows: [u64; FAULT_KINDS.len()],
     beat_count: u64,
@@ -110,6 +117,8 @@ impl Replayer {
             last_us: 0,
             last_line: 0,
             clock: TraceClock::default(),
+            row_us: 0,
+            restless: 0,
             seen: FaultCounters::default(),
             first_rows: [0; FAULT_KINDS.len()],
             beat_count: 0,
@@ -157,6 +166,9 @@ impl Replayer {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
+        let goes_on = row.t_us > self.row_us;
+        self.restless = if goes_on { self.restless.saturating_sub(1) } else { RESTLESS_ROWS };
+        self.row_us = row.t_us;
         self.energy.sample(row.t_us, row.depth_m.is_some(), row.temp_c);
         let mut sample = Sample {
             t_us: row.t_us,
@@ -208,6 +220,17 @@ impl Replayer {
     fn push_stretch(&mut self, stretch: &Stretch, accel_g: &[[f32; 3]], out: &mut Output) {
         let period_us = stretch.period_us;
         let mut from = 0;
+        if self.restless > 0 || stretch.t_us <= self.row_us {
+            from = accel_g.len().min(RESTLESS_ROWS);
+            for (n, &accel_g) in accel_g.iter().enumerate().take(from) {
+                let (line, t_us) = (stretch.line + n as u64, stretch.time_us(n));
+                let mut row = Row { line, t_us, accel_g, depth_m: None, temp_c: None };
+                if n == 0 {
+                    (row.depth_m, row.temp_c) = (stretch.depth_m, stretch.temp_c);
+                }
+                self.step_into(&row, out);
+            }
+        }
         while from < accel_g.len() {
             let t_us = stretch.time_us(from);
             let (mut depth_m, mut temp_c) = (None, None);
@@ -236,6 +259,7 @@ impl Replayer {
                 self.last_line = stretch.line + from as u64 - 1;
                 let last_us = stretch.time_us(from - 1);
                 self.last_us = self.last_us.max(last_us);
+                self.row_us = last_us;
                 self.clock.note(self.tag.now_us(), last_us);
                 self.take(out);
                 run = run.after(taken);
