@@ -5,6 +5,8 @@
 //! by its time than by the times written in the trace. A report is held against the trace and
 //! its truth, so it tells times as written.
 
+use super::seconds;
+
 /// From `tag_us` on, rows were written from `written_us` on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Piece {
@@ -84,6 +86,16 @@ impl TraceClock {
         let ahead_us = tag_us.abs_diff(self.written_us(tag_us)) as f64;
         // The tag is never behind.
         tag_s - ahead_us / 1e6
+    }
+
+    /// A time of the tag's on the clock of the trace, whose first row is at `first_t_s`, s.
+    pub(crate) fn at_s(&self, tag_us: u64, first_t_s: f64) -> f64 {
+        seconds(self.written_us(tag_us), first_t_s)
+    }
+
+    /// The same for an estimate of `tag_s`, to the millisecond.
+    pub(crate) fn estimate_s(&self, tag_s: f32, first_t_s: f64) -> f64 {
+        ((self.written_s(tag_s.into()) + first_t_s) * 1e3).round() / 1e3
     }
 }
 

@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use firmware_core::config::{Breathing, Config};
-use firmware_core::tag::{FAULT_KINDS, FaultCounters, Output, Run, Sample, Tag};
+use firmware_core::tag::{self, FAULT_KINDS, FaultCounters, Output, Run, Sample, Tag};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
@@ -205,32 +205,25 @@ impl Replayer {
         }
         let mut out = Output::default();
         for (stretch, accel_g) in rows.stretches() {
-            if accel_g.len() > 1 {
-                self.push_stretch(stretch, accel_g, &mut out);
-                continue;
+            // An odd row is alone in its stretch, and those after it are to be looked at, too.
+            let singly = if accel_g.len() == 1 { 1 } else { self.restless.min(accel_g.len()) };
+            for row in stretch.rows(&accel_g[..singly]) {
+                self.step_into(&row, &mut out);
             }
-            let &Stretch { line, t_us, depth_m, temp_c, .. } = stretch;
-            for &accel_g in accel_g {
-                self.step_into(&Row { line, t_us, accel_g, depth_m, temp_c }, &mut out);
-            }
+            self.push_stretch(stretch, accel_g, singly, &mut out);
         }
     }
 
-    /// Takes a stretch of rows as runs of samples, from one look at cell and memory to the next.
-    fn push_stretch(&mut self, stretch: &Stretch, accel_g: &[[f32; 3]], out: &mut Output) {
+    /// Takes the rows of a stretch from one on as runs of samples, from one look at cell and
+    /// memory to the next.
+    fn push_stretch(
+        &mut self,
+        stretch: &Stretch,
+        accel_g: &[[f32; 3]],
+        mut from: usize,
+        out: &mut Output,
+    ) {
         let period_us = stretch.period_us;
-        let mut from = 0;
-        if self.restless > 0 || stretch.t_us <= self.row_us {
-            from = accel_g.len().min(RESTLESS_ROWS);
-            for (n, &accel_g) in accel_g.iter().enumerate().take(from) {
-                let (line, t_us) = (stretch.line + n as u64, stretch.time_us(n));
-                let mut row = Row { line, t_us, accel_g, depth_m: None, temp_c: None };
-                if n == 0 {
-                    (row.depth_m, row.temp_c) = (stretch.depth_m, stretch.temp_c);
-                }
-                self.step_into(&row, out);
-            }
-        }
         while from < accel_g.len() {
             let t_us = stretch.time_us(from);
             let (mut depth_m, mut temp_c) = (None, None);
@@ -388,8 +381,8 @@ impl Replayer {
         if let Some(minute) = &out.minute
             && self.keep.minutes
         {
-            let written_us = self.clock.written_us(minute.t_us);
-            self.minutes.push(Minute::new(minute, written_us, self.first_t_s));
+            let t_us = self.clock.written_us(minute.t_us);
+            self.minutes.push(Minute::new(&tag::Minute { t_us, ..*minute }, self.first_t_s));
         }
         let Some(&counters) = self.running().map(Tag::faults) else { return };
         if counters != self.seen {

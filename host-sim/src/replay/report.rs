@@ -165,10 +165,9 @@ pub struct Minute {
 }
 
 impl Minute {
-    /// A minute of the tag's that began at `written_us` from the first row.
-    pub(crate) fn new(m: &tag::Minute, written_us: u64, first_t_s: f64) -> Self {
+    pub(crate) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
         Minute {
-            t_s: seconds(written_us, first_t_s),
+            t_s: seconds(m.t_us, first_t_s),
             beats_per_min: m.beats_per_min,
             sway_g: m.sway_g,
             odba_g: m.odba_g,
@@ -265,16 +264,13 @@ pub(crate) fn seconds(us: u64, first_t_s: f64) -> f64 {
 
 impl Report {
     pub(super) fn new(r: Replayer, facts: FileFacts, read: &ReadFaults) -> Self {
-        let at = |tag_us: u64| seconds(r.written_us(tag_us), r.first_t_s);
+        let at = |tag_us| r.clock.at_s(tag_us, r.first_t_s);
         let (fate, fate_detail) = fate_name(r.tag.fate());
         let decided = r.tag.fate_report().filter(|f| f.fate == r.tag.fate());
         let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
         let recovery = r.tag.recovery();
         let recovered = recovery.filter(|rec| rec.decided_us.is_some());
-        let estimate = |rec: &tag::RecoveryReport| {
-            let written_s = r.written_s(rec.t_s.into());
-            ((written_s + r.first_t_s) * 1e3).round() / 1e3
-        };
+        let estimate = |rec: &tag::RecoveryReport| r.clock.estimate_s(rec.t_s, r.first_t_s);
         // A decision outlives the detectors' state where faults are injected.
         let release = r.injected.as_ref().map_or(r.tag.release(), |i| i.decision);
         let tallies = r.tag_faults();

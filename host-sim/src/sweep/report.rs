@@ -12,12 +12,12 @@ use crate::replay::{
 /// out. With `found`, beats and minutes are in it.
 pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> Report {
     let first_t_s = facts.first_t_s;
-    let at = |tag_us: u64| seconds(o.clock.written_us(tag_us), first_t_s);
+    let at = |tag_us| o.clock.at_s(tag_us, first_t_s);
     let (fate, fate_detail) = fate_name(o.fate);
     let decided = o.fates.last().filter(|f| f.fate == o.fate);
     let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
     let recovered = o.recovery.filter(|r| r.decided_us.is_some());
-    let estimate = |t_s: f32| ((o.clock.written_s(t_s.into()) + first_t_s) * 1e3).round() / 1e3;
+    let estimate = |t_s| o.clock.estimate_s(t_s, first_t_s);
     Report {
         injected: None,
         schema: 1,

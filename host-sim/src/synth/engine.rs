@@ -130,13 +130,15 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
         node = next;
 
         let t = step as f64 * step_s;
-        if !world.seated() {
-            // What floats, lies or hangs as it does is the tag alone: no mount turns it any more.
-            (sensor.loose, wobble) = (None, None);
-        } else if let Some(loosening) = &mut loosening {
-            let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
-            let (turned, shakes) = loosening.step(t, moving, &mut d_mount);
-            (sensor.loose, wobble) = (Some(turned), shakes);
+        if let Some(loosening) = &mut loosening {
+            (sensor.loose, wobble) = if world.seated() {
+                let moving = matches!(world.stage, Stage::Alive) && !world.intent.grounded;
+                let (turned, shakes) = loosening.step(t, moving, &mut d_mount);
+                (Some(turned), shakes)
+            } else {
+                // What floats, lies or hangs is the tag alone: no mount turns it any more.
+                (None, None)
+            };
         }
         sensor.drift_g = mounting.offset_g_c.map(|c| c * (world.temp_c - 15.0));
         sensor.noise_part = 1.0 + mounting.noise_growth_s * t;

@@ -27,6 +27,17 @@ impl Stretch {
     pub fn time_us(&self, n: usize) -> u64 {
         self.t_us + u64::from(self.period_us) * n as u64
     }
+
+    /// The first rows of the stretch one by one: those of `accel_g`, g.
+    pub fn rows(&self, accel_g: &[[f32; 3]]) -> impl Iterator<Item = Row> {
+        accel_g.iter().enumerate().map(|(n, &accel_g)| Row {
+            line: self.line + n as u64,
+            t_us: self.time_us(n),
+            accel_g,
+            depth_m: self.depth_m.filter(|_| n == 0),
+            temp_c: self.temp_c.filter(|_| n == 0),
+        })
+    }
 }
 
 /// Further on than any row's time can be, microseconds.
@@ -121,15 +132,7 @@ impl Rows {
 
     /// The rows one by one.
     pub fn iter(&self) -> impl Iterator<Item = Row> {
-        self.stretches().flat_map(|(s, accel)| {
-            accel.iter().enumerate().map(|(n, &accel_g)| Row {
-                line: s.line + n as u64,
-                t_us: s.time_us(n),
-                accel_g,
-                depth_m: s.depth_m.filter(|_| n == 0),
-                temp_c: s.temp_c.filter(|_| n == 0),
-            })
-        })
+        self.stretches().flat_map(|(stretch, accel_g)| stretch.rows(accel_g))
     }
 }
 

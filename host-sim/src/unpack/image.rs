@@ -249,7 +249,7 @@ impl Event {
                     detail,
                     since_s: Some(seconds(e.report.event_us)),
                     value: Some(e.report.evidence.into()),
-                    minute: e.minute.as_ref().map(|m| Minute::new(m, m.t_us, 0.0)),
+                    minute: e.minute.as_ref().map(|m| Minute::new(m, 0.0)),
                     ..Event::default()
                 }
             }
@@ -271,7 +271,7 @@ impl Event {
                 since_s: Some(seconds(e.decision.since_us)),
                 value: Some(e.decision.value.into()),
                 bound: Some(e.decision.bound),
-                minute: e.minute.as_ref().map(|m| Minute::new(m, m.t_us, 0.0)),
+                minute: e.minute.as_ref().map(|m| Minute::new(m, 0.0)),
                 ..Event::default()
             },
             Record::Fault(e) => Event {
@@ -342,7 +342,7 @@ impl ImageReport {
                         ceiling_h: e.ceiling_h,
                     });
                 }
-                Record::Minute(m) => report.minutes.push(Minute::new(m, m.t_us, 0.0)),
+                Record::Minute(m) => report.minutes.push(Minute::new(m, 0.0)),
                 Record::Hour(h) => report.hours.push(HourRow::new(h)),
                 Record::Burst(b) => report.bursts.push(RawBurst {
                     t_s: seconds(b.t_us),
