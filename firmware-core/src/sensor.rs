@@ -84,6 +84,22 @@ fn well_below(accel_g: &[f32; 3], limit_g: f32) -> bool {
     (x | y | z).wrapping_mul(2) < limit_g.to_bits().wrapping_mul(2)
 }
 
+/// How many of the first samples are [`well_below`] a limit and give other values than the one
+/// before, `last_g` before the first.
+#[inline(never)]
+fn lively(samples: &[[f32; 3]], last_g: &[f32; 3], limit_g: f32) -> usize {
+    let mut last_g = *last_g;
+    let mut count = 0_usize;
+    for accel_g in samples {
+        if !differs(accel_g, &last_g) || !well_below(accel_g, limit_g) {
+            break;
+        }
+        last_g = *accel_g;
+        count = count.wrapping_add(1);
+    }
+    count
+}
+
 /// True where all axes give numbers below `limit_g`.
 #[inline(never)]
 fn below(accel_g: &[f32; 3], limit_g: f32) -> bool {
@@ -94,6 +110,18 @@ fn below(accel_g: &[f32; 3], limit_g: f32) -> bool {
 fn finer(least_g: f32, last_g: f32, next_g: f32) -> f32 {
     let step_g = math::abs(next_g - last_g);
     if step_g > 1.0e-5 { math::at_most(step_g, least_g) } else { least_g }
+}
+
+/// Samples looked at together, at most.
+pub const SHORT: usize = 16;
+
+/// Samples that may take the short way, see [`Sensor::passing`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Passing {
+    /// How many.
+    pub count: usize,
+    /// Those that repeat a value, a bit each, the first lowest.
+    pub repeats: u32,
 }
 
 /// Checks time and axes.
@@ -201,29 +229,63 @@ impl Sensor {
         Some(now_us)
     }
 
-    /// How many of the first samples of `run` may take the short way, up to the first not
-    /// before `until_us`. [`Sensor::pass_all`] takes them.
-    pub fn passing(&self, run: &Run, until_us: u64) -> usize {
+    /// The samples of `run` that may take the short way as far as time tells, up to the first
+    /// not before `until_us`.
+    #[inline]
+    pub fn timely_of<'a>(&self, run: &Run<'a>, until_us: u64) -> &'a [[f32; 3]] {
         if !self.easy || !self.timely(run.t_us) || run.period_us.wrapping_sub(1) >= self.longest_us
         {
-            return 0;
+            return &[];
         }
         let left_us = until_us.saturating_sub(self.tag_us(run.t_us));
         let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
         let before = left_us.div_ceil(run.period_us.max(1)) as usize;
-        let most = before.saturating_add(1);
-        let [x, y, z] = &self.axes;
-        let mut last_g = [x.last, y.last, z.last];
-        let run = run.accel_g.get(..most).unwrap_or(run.accel_g);
-        let mut count = 0_usize;
-        for accel_g in run {
-            if !differs(accel_g, &last_g) || !well_below(accel_g, self.limit_g) {
-                break;
-            }
-            last_g = *accel_g;
-            count = count.wrapping_add(1);
+        run.accel_g.get(..before.saturating_add(1)).unwrap_or(run.accel_g)
+    }
+
+    /// How many of the first of [`SHORT`] samples at most may take the short way behind one of
+    /// `last_g`. [`Sensor::pass_all`] takes them, [`Sensor::repeat_some`] before that those that
+    /// repeat a value.
+    #[inline]
+    pub fn passing(&self, samples: &[[f32; 3]], last_g: &[f32; 3]) -> Passing {
+        let limit_g = self.limit_g;
+        let mut count = lively(samples, last_g, limit_g);
+        let mut repeats = 0;
+        // One that repeats a value has to be the only one: the next must not.
+        while let Some([accel_g, then @ ..]) = samples.get(count..)
+            && well_below(accel_g, limit_g)
+            && let more @ 1.. = lively(then, accel_g, limit_g)
+        {
+            repeats |= 1_u32.wrapping_shl(count as u32);
+            count = count.wrapping_add(1).wrapping_add(more);
         }
-        count
+        Passing { count, repeats }
+    }
+
+    /// Takes those of `samples` that repeat a value, each with the next, where that is among
+    /// them; `last_g`: the sample before the first.
+    #[inline(never)]
+    pub fn repeat_some(&mut self, samples: &[[f32; 3]], repeats: u32, last_g: [f32; 3]) {
+        let mut left = repeats;
+        while left != 0 {
+            let at = left.trailing_zeros() as usize;
+            left &= left.wrapping_sub(1);
+            let Some([accel_g, then @ ..]) = samples.get(at..) else { break };
+            let before_g = samples.get(at.wrapping_sub(1)).unwrap_or(&last_g);
+            self.keep(*before_g);
+            self.axes(&mut { *accel_g });
+            if let [next_g, ..] = then {
+                self.axes(&mut { *next_g });
+            }
+        }
+        self.easy = self.calm && self.lively;
+    }
+
+    /// The last value of each axis, g.
+    #[inline]
+    pub fn last_g(&self) -> [f32; 3] {
+        let [x, y, z] = &self.axes;
+        [x.last, y.last, z.last]
     }
 
     /// True where a time goes on from the last as it should.
@@ -250,8 +312,7 @@ impl Sensor {
     /// True where all axes differ from their last.
     #[inline]
     fn differs(&self, accel_g: &[f32; 3]) -> bool {
-        let [x, y, z] = &self.axes;
-        differs(accel_g, &[x.last, y.last, z.last])
+        differs(accel_g, &self.last_g())
     }
 
     /// Keeps the values that the next ones are held against.

@@ -15,7 +15,7 @@ use crate::rate::{self, Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
 use crate::release::{Grounds, Release};
-use crate::sensor::Sensor;
+use crate::sensor::{SHORT, Sensor};
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
 
@@ -763,46 +763,56 @@ impl Front {
     /// the first not before `until_us`. Gives how many; none where [`Front::take`] has to
     /// look at the first. No beat may wait.
     pub fn take_run(&mut self, run: &Run, until_us: u64) -> usize {
-        let passing = self.sensor.passing(run, until_us);
         let first_us = self.sensor.tag_us(run.t_us);
+        let mut rest = self.sensor.timely_of(run, until_us);
+        let mut last_g = self.sensor.last_g();
         let mut taken = 0_usize;
-        if self.decimator.factor() > 1 {
-            for accel_g in run.accel_g.iter().take(passing) {
-                self.now_us = run.later_us(first_us, taken);
-                taken = taken.wrapping_add(1);
-                if self.working(accel_g) {
-                    self.beat_step();
-                }
-                if self.beats.has_ready() {
-                    break;
-                }
+        while !rest.is_empty() && !self.beats.has_ready() {
+            let decimates = self.decimator.factor() > 1;
+            let room =
+                if decimates { SHORT } else { usize::from(self.posture.lacking(self.batch)) };
+            let short = self.sensor.passing(rest.get(..room).unwrap_or(rest), &last_g);
+            let count = if decimates {
+                self.working_run(run, first_us, taken, short.count)
+            } else {
+                self.beats_before(short.count, room)
+            };
+            let Some((now, after)) = rest.split_at_checked(count) else { break };
+            let Some(newest_g) = now.last() else { break };
+            if short.repeats != 0 {
+                self.sensor.repeat_some(now, short.repeats, last_g);
             }
-        } else {
-            taken = self.take_batches(run, first_us, passing);
-        }
-        let last = taken.wrapping_sub(1);
-        if let Some(last_g) = run.accel_g.get(last) {
-            self.now_us = run.later_us(first_us, last);
-            self.sensor.pass_all(self.now_us, *last_g);
-        }
-        taken
-    }
-
-    /// Takes `passing` samples at the working rate, or those up to the next beat.
-    #[inline]
-    fn take_batches(&mut self, run: &Run, first_us: u64, passing: usize) -> usize {
-        let mut taken = 0_usize;
-        while taken < passing && !self.beats.has_ready() {
-            let room = usize::from(self.posture.lacking(self.batch));
-            let count = self.beats_before(passing.wrapping_sub(taken).min(room), room);
-            let batch = run.accel_g.get(taken..taken.wrapping_add(count)).unwrap_or_default();
+            last_g = *newest_g;
+            rest = after;
             taken = taken.wrapping_add(count);
-            if self.posture.take_run(batch) >= self.batch {
+            if !decimates && self.posture.take_run(now) >= self.batch {
                 self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
                 self.batch_step();
             }
         }
+        if taken > 0 {
+            self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
+            self.sensor.pass_all(self.now_us, last_g);
+        }
         taken
+    }
+
+    /// Takes `count` samples of a run, behind so many of them, that are averaged to the working
+    /// rate, or those up to the next beat; gives how many.
+    fn working_run(&mut self, run: &Run, first_us: u64, behind: usize, count: usize) -> usize {
+        let samples = run.accel_g.get(behind..).unwrap_or_default();
+        let mut done = 0_usize;
+        for accel_g in samples.iter().take(count) {
+            self.now_us = run.later_us(first_us, behind.wrapping_add(done));
+            done = done.wrapping_add(1);
+            if self.working(accel_g) {
+                self.beat_step();
+            }
+            if self.beats.has_ready() {
+                break;
+            }
+        }
+        done
     }
 
     /// The beat stage's work at `count` samples that are about to be taken, of which it

@@ -1,15 +1,12 @@
 //! `swaymark replay`.
 
-use std::collections::BTreeMap;
 use std::io::{self, BufWriter, Write};
 use std::num::NonZeroUsize;
-use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
 
 use clap::ValueEnum;
 use firmware_core::message::MESSAGE_BYTES;
-use host_sim::batch::write_whole;
+use host_sim::batch::{in_order, thread_count, write_whole};
 use host_sim::faults::plan::{Drawn, Plan};
 use host_sim::html;
 use host_sim::problem::Problem;
@@ -113,12 +110,8 @@ fn with_page(prepared: replay::Prepared, path: &Path) -> Result<Report, Problem>
     Ok(report)
 }
 
-/// What became of one trace.
-enum Outcome {
-    Done(Box<Report>),
-    Refused(Problem),
-    Panicked,
-}
+/// What was noticed about one trace, and what became of it.
+type Ran = (Vec<String>, Result<Box<Report>, Problem>);
 
 /// Runs the command.
 pub fn run(args: &Args) -> Status {
@@ -150,64 +143,42 @@ pub fn run(args: &Args) -> Status {
     };
     let bytes = args.traces.iter().filter_map(|p| p.metadata().ok()).map(|m| m.len()).sum();
     let bar = cli::progress("replay", bytes, args.quiet);
-    let pool = match cli::threads(args.jobs) {
-        Ok(pool) => pool,
-        Err(status) => return status,
-    };
+    let jobs = args.jobs.map_or(0, NonZeroUsize::get);
     // A thread that has no trace of its own reads ahead for one that has.
-    let overlapped = pool.current_num_threads() > args.traces.len();
-    let (send, results) = mpsc::channel();
+    let overlapped = thread_count(jobs) > args.traces.len();
     let mut printer = Printer { args, several, status: Status::Done, rows: 0, closed: false };
     if args.format == Format::Text && (args.beats || args.minutes) && !args.quiet {
         cli::notice("--beats and --minutes have effect with --format json only");
     }
-    pool.in_place_scope_fifo(|scope| {
-        for (n, path) in args.traces.iter().enumerate() {
-            let send = send.clone();
-            let (bar, plan) = (&bar, plan.as_ref());
-            let page = pages[n].as_deref();
-            scope.spawn_fifo(move |_| {
-                let ran = panic::catch_unwind(AssertUnwindSafe(|| {
-                    let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
-                    let deployment = args.deployment.as_deref();
-                    let mut prepared = replay::prepare(path, deployment, keep, wrap)
-                        .map_err(|problem| (Vec::new(), problem))?;
-                    prepared.overlapped = overlapped;
-                    let notices = match page {
-                        Some(_) => prepared.notices.clone(),
-                        None => std::mem::take(&mut prepared.notices),
-                    };
-                    let done = match (plan, page) {
-                        (Some(plan), _) => ran_with_faults(args, prepared, plan),
-                        (None, Some(path)) => with_page(prepared, path),
-                        (None, None) => ran(args, prepared),
-                    };
-                    match done {
-                        Ok(report) => Ok((notices, report)),
-                        Err(problem) => Err((notices, problem)),
-                    }
-                }));
-                let message = match ran {
-                    Ok(Ok((notices, report))) => (notices, Outcome::Done(Box::new(report))),
-                    Ok(Err((notices, problem))) => (notices, Outcome::Refused(problem)),
-                    Err(_) => (Vec::new(), Outcome::Panicked),
-                };
-                // The receiver lives until all are done.
-                let _ = send.send((n, message));
-            });
-        }
-        drop(send);
-        // Results come in any order and are printed in the order given.
-        let mut waiting = BTreeMap::new();
-        let mut next = 0;
-        for (n, message) in results {
-            waiting.insert(n, message);
-            while let Some((notices, outcome)) = waiting.remove(&next) {
-                bar.suspend(|| printer.print(next, &notices, outcome));
-                next += 1;
-            }
-        }
-    });
+    let traces: Vec<_> = args.traces.iter().zip(&pages).collect();
+    let ran = in_order(
+        &traces,
+        jobs,
+        |&(path, page)| {
+            let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
+            let deployment = args.deployment.as_deref();
+            let mut prepared = match replay::prepare(path, deployment, keep, wrap) {
+                Ok(prepared) => prepared,
+                Err(problem) => return (Vec::new(), Err(problem)),
+            };
+            prepared.overlapped = overlapped;
+            let notices = match page {
+                Some(_) => prepared.notices.clone(),
+                None => std::mem::take(&mut prepared.notices),
+            };
+            let done = match (&plan, page) {
+                (Some(plan), _) => ran_with_faults(args, prepared, plan),
+                (None, Some(path)) => with_page(prepared, path),
+                (None, None) => ran(args, prepared),
+            };
+            (notices, done.map(Box::new))
+        },
+        |n, ran| bar.suspend(|| printer.print(n, ran)),
+    );
+    if let Err(problem) = ran {
+        cli::problem(&problem);
+        return Status::Internal;
+    }
     bar.finish_and_clear();
     printer.end();
     printer.status
@@ -274,22 +245,23 @@ struct Printer<'a> {
 }
 
 impl Printer<'_> {
-    fn print(&mut self, n: usize, notices: &[String], outcome: Outcome) {
+    fn print(&mut self, n: usize, ran: Option<Ran>) {
+        let Some((notices, outcome)) = ran else {
+            eprintln!("error: {}: could not be replayed", self.args.traces[n].display());
+            self.status = Status::Internal;
+            return;
+        };
         if !self.args.quiet {
             notices.iter().for_each(cli::notice);
         }
         match outcome {
-            Outcome::Done(report) => {
+            Ok(report) => {
                 let written = self.report(&report);
                 self.written(written);
             }
-            Outcome::Refused(problem) => {
+            Err(problem) => {
                 cli::problem(&problem);
                 self.status = self.status.max(Status::Input);
-            }
-            Outcome::Panicked => {
-                eprintln!("error: {}: could not be replayed", self.args.traces[n].display());
-                self.status = Status::Internal;
             }
         }
     }

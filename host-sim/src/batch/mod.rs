@@ -11,5 +11,5 @@ pub use find::{Found, Job, find};
 pub(crate) use fingerprint::shown;
 pub use fingerprint::{ALL_SOURCES, DETECTOR_VERSION, of_bytes, of_file};
 pub use notices::Notices;
-pub use order::in_order;
+pub use order::{in_order, thread_count};
 pub use whole_file::write_whole;

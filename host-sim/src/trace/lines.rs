@@ -5,7 +5,7 @@ use std::io::{self, Read};
 use super::plain::WINDOW;
 
 /// Bytes read at a time.
-const BUFFER: usize = 256 * 1024;
+const BUFFER: usize = 64 * 1024;
 /// Zeros kept behind the text, so that numbers can be read from any place in it.
 const PADDING: usize = WINDOW;
 
@@ -25,6 +25,11 @@ impl<R: Read> Lines<R> {
     pub fn new(source: R, terminator: u8) -> Self {
         let buffer = vec![0; BUFFER + PADDING];
         Lines { source, buffer, from: 0, to: 0, ended: false, terminator, count: 0 }
+    }
+
+    /// The byte that ends each.
+    pub fn end(&self) -> u8 {
+        self.terminator
     }
 
     /// Lines handed out so far: the number of the latest, from 1.

@@ -111,8 +111,10 @@ impl Default for ReadOptions {
 pub struct TraceReader {
     name: String,
     lines: Lines<Source>,
-    /// Reads plain rows, once the first rows were judged.
+    /// Reads plain rows, once it is known how numbers are written.
     quick: Option<Quick>,
+    /// Rows end in CR LF.
+    crlf: bool,
     record: ByteRecord,
     delimiter: u8,
     gzip: bool,
@@ -160,6 +162,37 @@ impl TraceReader {
     /// # Errors
     /// A source that cannot be a trace.
     pub fn from_source(name: &str, source: Source, options: &ReadOptions) -> Result<Self, Problem> {
+        let mut reader = Self::headed(name, source, options)?;
+        if reader.delimiter == b',' {
+            reader.quick = Some(reader.quick_with(b'.'));
+        }
+        reader.look_ahead()?;
+        if reader.quick.is_none() {
+            reader.quick = Some(reader.quick_with(match reader.decimals {
+                Decimals { comma: true, point: false } => b',',
+                Decimals { comma: false, point: true } => b'.',
+                // Not known yet, and the first to be met is to be noted.
+                _ => 0,
+            }));
+        }
+        Ok(reader)
+    }
+
+    /// The same, without ever reading a row in one pass.
+    #[cfg(test)]
+    fn cell_by_cell(name: &str, source: Source, options: &ReadOptions) -> Result<Self, Problem> {
+        let mut reader = Self::headed(name, source, options)?;
+        reader.look_ahead()?;
+        Ok(reader)
+    }
+
+    /// A reader of plain rows; `point`: the mark before decimals, 0: none.
+    fn quick_with(&self, point: u8) -> Quick {
+        Quick::new(&self.layout, self.delimiter, self.lines.end(), self.crlf, point)
+    }
+
+    /// Reads the header.
+    fn headed(name: &str, source: Source, options: &ReadOptions) -> Result<Self, Problem> {
         let text = open::text(name, source)?;
         let cr_only = text.head.contains(&b'\r') && !text.head.contains(&b'\n');
         let end = if cr_only { b'\r' } else { b'\n' };
@@ -211,10 +244,11 @@ impl TraceReader {
                 })?
             }
         };
-        let mut reader = TraceReader {
+        Ok(TraceReader {
             name: name.to_owned(),
             lines,
             quick: None,
+            crlf: record.as_slice().ends_with(b"\r"),
             record,
             delimiter,
             gzip: text.gzip,
@@ -235,18 +269,7 @@ impl TraceReader {
             preview: Some(Preview::default()),
             inferred_hz: None,
             notices,
-        };
-        let crlf = reader.record.as_slice().ends_with(b"\r");
-        reader.look_ahead(line)?;
-        let point = match (delimiter, reader.decimals) {
-            (b',', _) => b'.',
-            (_, Decimals { comma: true, point: false }) => b',',
-            (_, Decimals { comma: false, point: true }) => b'.',
-            // Not known yet, and the first to be met is to be noted.
-            _ => 0,
-        };
-        reader.quick = Some(Quick::new(&reader.layout, delimiter, end, crlf, point));
-        Ok(reader)
+        })
     }
 
     /// The next row, or `None` at the end.
@@ -256,7 +279,7 @@ impl TraceReader {
     /// that contradict each other.
     pub fn next_row(&mut self) -> Result<Option<Row>, Problem> {
         let mut plain = None;
-        if self.plain_rows(1, |row| plain = Some(*row)) > 0 {
+        if self.plain_rows(1, true, |row| plain = Some(*row)) > 0 {
             return Ok(plain);
         }
         self.any_row()
@@ -278,7 +301,7 @@ impl TraceReader {
     pub fn each(&mut self, most: usize, mut take: impl FnMut(&Row)) -> Result<bool, Problem> {
         let mut lacking = most;
         while lacking > 0 {
-            lacking -= self.plain_rows(lacking, &mut take);
+            lacking -= self.plain_rows(lacking, true, &mut take);
             if lacking == 0 {
                 break;
             }
@@ -292,9 +315,10 @@ impl TraceReader {
     }
 
     /// Hands the next rows to `take` as long as they are written plainly and nothing about
-    /// them is odd, at most so many; gives how many.
+    /// them is odd, at most so many; gives how many. `follow`: a time may be left out, where the
+    /// sample rate is stated.
     #[inline]
-    fn plain_rows(&mut self, most: usize, mut take: impl FnMut(&Row)) -> usize {
+    fn plain_rows(&mut self, most: usize, follow: bool, mut take: impl FnMut(&Row)) -> usize {
         if !self.ahead.is_empty() || self.fallen_back_us.is_some() {
             return 0;
         }
@@ -321,6 +345,7 @@ impl TraceReader {
             let followed = match cells.us {
                 Some(us) if us.abs() <= MAX_T_US || self.layout.utc => (us, (us, 0)),
                 Some(_) => break,
+                None if !follow => break,
                 None => match followed(timed, self.period_us) {
                     Some(followed) => followed,
                     None => break,

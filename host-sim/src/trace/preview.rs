@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::{AccelUnit, PREVIEW_ROWS, STANDARD_GRAVITY_MS2, Step, TraceReader};
+use super::{AccelUnit, PREVIEW_ROWS, Row, STANDARD_GRAVITY_MS2, Step, TraceReader};
 use crate::problem::Problem;
 
 /// What the first rows showed.
@@ -21,16 +21,18 @@ pub(super) struct Preview {
 
 impl TraceReader {
     /// Reads the first rows and judges the file by them.
-    pub(super) fn look_ahead(&mut self, header_line: u64) -> Result<(), Problem> {
+    pub(super) fn look_ahead(&mut self) -> Result<(), Problem> {
+        let header_line = self.lines.count();
         let mut ahead = VecDeque::with_capacity(PREVIEW_ROWS);
         loop {
+            self.preview_plain(&mut ahead);
+            if self.preview.as_ref().is_none_or(|p| p.seen >= PREVIEW_ROWS) {
+                break;
+            }
             match self.step()? {
                 Step::End => break,
                 Step::Skipped => {}
                 Step::Row(row) => ahead.push_back(row),
-            }
-            if self.preview.as_ref().is_none_or(|p| p.seen >= PREVIEW_ROWS) {
-                break;
             }
         }
         self.ahead = ahead;
@@ -81,6 +83,21 @@ impl TraceReader {
             self.notices.push(format!("{}: decimal commas are read as decimal points", self.name));
         }
         Ok(())
+    }
+
+    /// The next of the first rows, as long as they are written plainly and tell their time.
+    fn preview_plain(&mut self, ahead: &mut VecDeque<Row>) {
+        let Some(start_us) = self.start_us else { return };
+        let Some(mut preview) = self.preview.take() else { return };
+        self.plain_rows(PREVIEW_ROWS.saturating_sub(preview.seen), false, |row| {
+            let us = start_us + row.t_us as i64;
+            preview.seen += 1;
+            preview.times_us.push(us);
+            preview.timed.push((preview.seen, us));
+            preview.accel_g.push(row.accel_g.map(f64::from));
+            ahead.push_back(*row);
+        });
+        self.preview = Some(preview);
     }
 
     /// A worn tag reads about 1 g on average, whatever the animal does: another
