@@ -59,6 +59,18 @@ struct Axis {
 
 impl Axis {
     const NEW: Axis = Axis { last: f32::NAN, held: 0.0, same: 0, clipped: 0, low: 0.0, high: 0.0 };
+
+    /// Takes a value into the range since any axis began to repeat its own, `longest` ago.
+    #[inline]
+    fn spread(&mut self, a: f32, longest: u32) {
+        if longest <= 1 {
+            self.low = a;
+            self.high = a;
+        } else {
+            self.low = math::at_most(a, self.low);
+            self.high = math::at_least(a, self.high);
+        }
+    }
 }
 
 /// The bit of a kind in [`Sensor::active`].
@@ -113,7 +125,7 @@ fn finer(least_g: f32, last_g: f32, next_g: f32) -> f32 {
 }
 
 /// Samples looked at together, at most.
-pub const SHORT: usize = 16;
+pub const SHORT: usize = 32;
 
 /// Samples that may take the short way, see [`Sensor::passing`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -233,7 +245,7 @@ impl Sensor {
     /// not before `until_us`.
     #[inline]
     pub fn timely_of<'a>(&self, run: &Run<'a>, until_us: u64) -> &'a [[f32; 3]] {
-        if !self.easy || !self.timely(run.t_us) || run.period_us.wrapping_sub(1) >= self.longest_us
+        if !self.calm || !self.timely(run.t_us) || run.period_us.wrapping_sub(1) >= self.longest_us
         {
             return &[];
         }
@@ -244,41 +256,78 @@ impl Sensor {
     }
 
     /// How many of the first of [`SHORT`] samples at most may take the short way behind one of
-    /// `last_g`. [`Sensor::pass_all`] takes them, [`Sensor::repeat_some`] before that those that
-    /// repeat a value.
+    /// `last_g`. [`Sensor::pass_all`] takes them, before that [`Sensor::repeat_some`] where
+    /// [`Sensor::repeats`].
     #[inline]
     pub fn passing(&self, samples: &[[f32; 3]], last_g: &[f32; 3]) -> Passing {
+        if !self.lively && !self.unmarred() {
+            return Passing { count: 0, repeats: 0 };
+        }
         let limit_g = self.limit_g;
         let mut count = lively(samples, last_g, limit_g);
         let mut repeats = 0;
-        // One that repeats a value has to be the only one: the next must not.
         while let Some([accel_g, then @ ..]) = samples.get(count..)
             && well_below(accel_g, limit_g)
-            && let more @ 1.. = lively(then, accel_g, limit_g)
         {
             repeats |= 1_u32.wrapping_shl(count as u32);
-            count = count.wrapping_add(1).wrapping_add(more);
+            count = count.wrapping_add(1).wrapping_add(lively(then, accel_g, limit_g));
         }
         Passing { count, repeats }
     }
 
-    /// Takes those of `samples` that repeat a value, each with the next, where that is among
-    /// them; `last_g`: the sample before the first.
+    /// True where so few samples as are looked at together cannot bring a fault to light
+    /// by repeating their values alone.
+    fn unmarred(&self) -> bool {
+        let soon = self.stuck_one.min(self.stuck_all).saturating_sub(SHORT as u32);
+        self.axes.iter().all(|axis| axis.clipped == 0 && axis.same < soon)
+    }
+
+    /// Whether an axis repeats its value in samples that pass, or did in the last.
+    #[inline]
+    pub fn repeats(&self, passing: &Passing) -> bool {
+        passing.repeats != 0 || !self.lively
+    }
+
+    /// Takes `samples` that pass, of which some repeat a value or the last did; `last_g`: the
+    /// sample before the first. As [`Sensor::axes`] would, for no axis can be at fault.
     #[inline(never)]
     pub fn repeat_some(&mut self, samples: &[[f32; 3]], repeats: u32, last_g: [f32; 3]) {
-        let mut left = repeats;
-        while left != 0 {
-            let at = left.trailing_zeros() as usize;
-            left &= left.wrapping_sub(1);
-            let Some([accel_g, then @ ..]) = samples.get(at..) else { break };
-            let before_g = samples.get(at.wrapping_sub(1)).unwrap_or(&last_g);
-            self.keep(*before_g);
-            self.axes(&mut { *accel_g });
-            if let [next_g, ..] = then {
-                self.axes(&mut { *next_g });
+        let mut at = 0_usize;
+        loop {
+            let ahead = repeats.wrapping_shr(at as u32);
+            if self.lively {
+                // Up to the next that repeats a value.
+                if at >= SHORT || ahead == 0 {
+                    break;
+                }
+                at = at.wrapping_add(ahead.trailing_zeros() as usize);
+                self.keep(*samples.get(at.wrapping_sub(1)).unwrap_or(&last_g));
             }
+            let Some(accel_g) = samples.get(at) else { break };
+            match (repeats.wrapping_shr(at as u32) & 1 != 0, self.lively) {
+                (false, _) => self.settle(*accel_g),
+                (true, true) => self.repeat(*accel_g),
+                (true, false) => self.repeat_again(*accel_g),
+            }
+            at = at.wrapping_add(1);
         }
         self.easy = self.calm && self.lively;
+    }
+
+    /// A sample that repeats a value, as another shortly before it did: still nothing is wrong.
+    fn repeat_again(&mut self, accel: [f32; 3]) {
+        let mut longest = 0_u32;
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            self.step_g = finer(self.step_g, axis.last, a);
+            axis.same = if a == axis.last { axis.same.saturating_add(1) } else { 0 };
+            axis.last = a;
+            axis.held = a;
+            longest = longest.max(axis.same);
+        }
+        for (axis, a) in self.axes.iter_mut().zip(accel) {
+            axis.spread(a, longest);
+        }
+        self.active &= !AXIS_FAULTS;
     }
 
     /// The last value of each axis, g.
@@ -501,13 +550,7 @@ impl Sensor {
             if beyond(a) {
                 continue;
             }
-            if longest <= 1 {
-                axis.low = a;
-                axis.high = a;
-            } else {
-                axis.low = math::at_most(a, axis.low);
-                axis.high = math::at_least(a, axis.high);
-            }
+            axis.spread(a, longest);
             moving |= axis.high - axis.low > proof_g;
         }
         let mut stuck = false;

@@ -779,7 +779,7 @@ impl Front {
             };
             let Some((now, after)) = rest.split_at_checked(count) else { break };
             let Some(newest_g) = now.last() else { break };
-            if short.repeats != 0 {
+            if self.sensor.repeats(&short) {
                 self.sensor.repeat_some(now, short.repeats, last_g);
             }
             last_g = *newest_g;
