@@ -30,6 +30,14 @@ pub(super) fn number(cell: &[u8]) -> Cell {
     }
 }
 
+/// Reads a number at the start of `text` that ends before a byte `stop`; gives its length too.
+/// `None`: it does not, or is none.
+#[inline]
+pub(super) fn number_before(text: &[u8], stop: u8) -> Option<(f64, usize)> {
+    let (number, len) = fast_float2::parse_partial::<f64, _>(text).ok()?;
+    (number.is_finite() && text.get(len) == Some(&stop)).then_some((number, len))
+}
+
 /// A cell with blanks or quotes around the number.
 #[cold]
 fn tidied(cell: &[u8]) -> Cell {

@@ -154,6 +154,11 @@ impl Shape {
         }
     }
 
+    /// Mark before the decimals; 0: none is read.
+    pub fn point(&self) -> u8 {
+        self.point
+    }
+
     /// For numbers like that in `text`, of `digits` with so many before the point and after.
     fn of(point: u8, before: u32, after: u32, text: u64, digits: u64) -> Self {
         let marks = u32::from(after > 0);

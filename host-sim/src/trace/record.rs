@@ -139,10 +139,7 @@ impl TraceReader {
             us
         } else {
             match self.number(column) {
-                Cell::Number(s) if s.abs() <= MAX_T_S => {
-                    let us = s * 1e6;
-                    Some((us + 0.5f64.copysign(us)) as i64)
-                }
+                Cell::Number(s) if s.abs() <= MAX_T_S => seconds_us(s),
                 Cell::Number(s) if self.start_us.is_none() && s > 0.0 && s < 1e20 => {
                     return Err(Problem::new(format!(
                         "{}: row {line}, column t_s: {} is not a time since the start of a file",
@@ -300,6 +297,12 @@ impl TraceReader {
             p.unreadable += 1;
         }
     }
+}
+
+/// A time in seconds as microseconds, the nearest; `None` where it cannot be one.
+pub(super) fn seconds_us(s: f64) -> Option<i64> {
+    let us = s * 1e6;
+    (s.abs() <= MAX_T_S).then_some((us + 0.5f64.copysign(us)) as i64)
 }
 
 /// A cell of a record, without the CR of a CR LF end of line; empty where the
