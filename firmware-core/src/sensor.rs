@@ -96,6 +96,21 @@ fn well_below(accel_g: &[f32; 3], limit_g: f32) -> bool {
     (x | y | z).wrapping_mul(2) < limit_g.to_bits().wrapping_mul(2)
 }
 
+/// As [`finer`], of the steps to those of `samples` that repeat a value; `last_g`: the sample
+/// before the first.
+fn finest(least_g: f32, samples: &[[f32; 3]], repeats: u32, last_g: &[f32; 3]) -> f32 {
+    let mut least_g = least_g;
+    let mut left = repeats;
+    while left != 0 {
+        let at = left.trailing_zeros() as usize;
+        left &= left.wrapping_sub(1);
+        let Some([x, y, z]) = samples.get(at) else { break };
+        let [lx, ly, lz] = samples.get(at.wrapping_sub(1)).unwrap_or(last_g);
+        least_g = finer(finer(finer(least_g, *lx, *x), *ly, *y), *lz, *z);
+    }
+    least_g
+}
+
 /// How many of the first samples are [`well_below`] a limit and give other values than the one
 /// before, `last_g` before the first.
 #[inline(never)]
@@ -124,8 +139,8 @@ fn finer(least_g: f32, last_g: f32, next_g: f32) -> f32 {
     if step_g > 1.0e-5 { math::at_most(step_g, least_g) } else { least_g }
 }
 
-/// Samples looked at together, at most.
-pub const SHORT: usize = 32;
+/// Samples looked at together, at most: bits of [`Passing::repeats`].
+pub const SHORT: usize = u32::BITS as usize;
 
 /// Samples that may take the short way, see [`Sensor::passing`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -289,27 +304,36 @@ impl Sensor {
     }
 
     /// Takes `samples` that pass, of which some repeat a value or the last did; `last_g`: the
-    /// sample before the first. As [`Sensor::axes`] would, for no axis can be at fault.
+    /// sample before the first. As [`Sensor::axes`] would one by one, for no axis can be at
+    /// fault; of those before the last that repeats nothing only their steps are kept.
     #[inline(never)]
     pub fn repeat_some(&mut self, samples: &[[f32; 3]], repeats: u32, last_g: [f32; 3]) {
-        let mut at = 0_usize;
-        loop {
-            let ahead = repeats.wrapping_shr(at as u32);
+        let all = u32::MAX.wrapping_shr((SHORT as u32).wrapping_sub(samples.len() as u32));
+        let others = all & !repeats;
+        // Those behind the last that repeats nothing.
+        let behind = u32::BITS.wrapping_sub(others.leading_zeros());
+        let mut earlier = 0;
+        if others != 0 {
+            earlier = repeats & 1_u32.wrapping_shl(behind.wrapping_sub(1)).wrapping_sub(1);
+            self.step_g = finest(self.step_g, samples, earlier, &last_g);
+        }
+        let at = |n: u32| samples.get(n as usize).unwrap_or(&last_g);
+        if others == 0 {
             if self.lively {
-                // Up to the next that repeats a value.
-                if at >= SHORT || ahead == 0 {
-                    break;
-                }
-                at = at.wrapping_add(ahead.trailing_zeros() as usize);
-                self.keep(*samples.get(at.wrapping_sub(1)).unwrap_or(&last_g));
+                self.keep(last_g);
             }
-            let Some(accel_g) = samples.get(at) else { break };
-            match (repeats.wrapping_shr(at as u32) & 1 != 0, self.lively) {
-                (false, _) => self.settle(*accel_g),
-                (true, true) => self.repeat(*accel_g),
-                (true, false) => self.repeat_again(*accel_g),
+        } else {
+            if earlier != 0 || !self.lively {
+                self.settle(*at(u32::BITS.wrapping_sub(earlier.leading_zeros())));
             }
-            at = at.wrapping_add(1);
+            self.keep(*at(behind.wrapping_sub(1)));
+        }
+        for accel_g in samples.get(behind as usize..).unwrap_or_default() {
+            if self.lively {
+                self.repeat(*accel_g);
+            } else {
+                self.repeat_again(*accel_g);
+            }
         }
         self.easy = self.calm && self.lively;
     }

@@ -70,6 +70,22 @@ fn a_run_is_so_many_steps_at_every_rate() {
     }
 }
 
+/// A sensor of so few bits repeats its values all the time.
+#[test]
+fn a_run_of_a_coarse_sensor_is_so_many_steps() {
+    for (hz, steps_a_g) in [(5.0, 16.0), (25.0, 8.0), (25.0, 64.0), (100.0, 32.0)] {
+        let mut samples = swim(f64::from(hz), 400.0, 4);
+        for sample in &mut samples {
+            sample.accel_g = sample.accel_g.map(|a| (a * steps_a_g).round() / steps_a_g);
+        }
+        let repeats = samples.windows(2).filter(|w| {
+            w[0].accel_g.iter().zip(w[1].accel_g).any(|(a, b)| a.to_bits() == b.to_bits())
+        });
+        assert!(repeats.count() * 5 > samples.len() * 2, "{hz} Hz, {steps_a_g} steps a g");
+        assert!(both_ways(hz, &samples, &[25, 32, 7, 100, 1, 64]) >= 60);
+    }
+}
+
 #[test]
 fn a_run_of_nothing_changes_nothing() {
     let mut tag = Tag::new(config(25.0));
