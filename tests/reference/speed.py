@@ -2,8 +2,8 @@
 
     cargo build --release --locked -p host-sim
     cargo build --release --locked -p swaymark-tests --example bare_csv --example detector_alone
-    env/bin/python tests/reference/speed.py            # 1 h, 1 d, 7 d; about 3 minutes
-    env/bin/python tests/reference/speed.py --month    # and 30 d: 2.5 GB in --dir for a while
+    env/bin/python tests/reference/speed.py            # 1 h, 1 d, 7 d; about 8 minutes
+    env/bin/python tests/reference/speed.py --month    # and 30 d: 2.5 GB in --dir, 16 GB of memory
 
 makes traces at 25 Hz with `swaymark synth`, runs each of these as a process of its own
 on one processor core, several times in turn, and writes ratios of the least processor
@@ -19,9 +19,9 @@ and, on samples in memory, without reading:
 tag     the detectors alone
 c       NumPy on a memory-mapped array: running means, activity, band-pass, peaks, minutes
 
-Then `--jobs 2` against `--jobs 1` on many files, by the clock, with the same bytes out, and
-two processes side by side against one after the other: the most that the machine's two
-cores give.
+Then replay against a once more, for other ways of writing the same trace; and `--jobs 2`
+against `--jobs 1` on many files, by the clock, with the same bytes out, and two processes
+side by side against one after the other: the most that the machine's two cores give.
 Times are of a busy or an idle machine alike; only what is measured in one run compares.
 """
 
@@ -33,6 +33,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -164,7 +165,7 @@ def of_length(args, folder, hours):
         "a": [args.examples / "bare_csv", trace],
         "b": [*this, "--offline", trace],
     }
-    repeats = args.repeats if hours <= 100 else 1
+    repeats = args.repeats if hours <= 100 else min(args.repeats, 3) if hours <= 200 else 1
     best = least(commands, repeats)
     samples = json.loads(best["replay"][2])["samples"]
     # The same samples without reading; at most a week, as both hold them in memory.
@@ -183,6 +184,55 @@ def of_length(args, folder, hours):
                 times[name] = min(times[name], said["s"])
         alone = times
     return {"hours": hours, "samples": samples, "best": best, "alone": alone}
+
+
+def rewritten(trace, folder):
+    """A trace as others might write it: what is other, and the file."""
+    begin = datetime(2031, 1, 7, 14, 57)
+
+    def date(row):
+        at = begin + timedelta(seconds=float(row[0]))
+        return [at.isoformat(timespec="milliseconds") + "Z", *row[1:]]
+
+    def numbers(scale, form):
+        return lambda row: [row[0], *(form(scale * float(cell)) for cell in row[1:4]), *row[4:]]
+
+    latest = ["", ""]
+
+    def everywhere(row):
+        latest[:] = [cell or last for cell, last in zip(row[4:], latest)]
+        return [*row[:4], *latest]
+
+    plain = "t_s,ax_g,ay_g,az_g,depth_m,temp_c"
+    ways = {
+        "as in the tables above": (plain, list),
+        "dates instead of seconds": ("time_utc" + plain[3:], date),
+        "m/s2, all 17 digits": (plain.replace("_g", "_ms2"), numbers(9.80665, repr)),
+        "exponents": (plain, numbers(1, "{:.6e}".format)),
+        "two decimals, steps of 0.01 g": (plain, numbers(1, "{:.2f}".format)),
+        "depth and temperature with every row": (plain, everywhere),
+        "quotes around every cell": (plain, lambda row: [f'"{cell}"' for cell in row]),
+    }
+    for n, (name, (header, change)) in enumerate(ways.items()):
+        path = folder / f"way{n}.csv"
+        with open(trace, encoding="ascii") as source, open(path, "w", encoding="ascii") as out:
+            next(source)
+            print(header, file=out)
+            for line in source:
+                print(*change(line.rstrip("\n").split(",")), sep=",", file=out)
+        yield name, path
+
+
+def of_writing(args, folder):
+    """Replay against (a), for ways of writing the same trace of 6 h."""
+    (trace,) = make(args.program, folder, 6)
+    replay = [args.program, "replay", "--quiet", "--format", "json", "--minutes", "--jobs", "1"]
+    ratios = {}
+    for name, path in rewritten(trace, folder):
+        commands = {"replay": [*replay, path], "a": [args.examples / "bare_csv", path]}
+        best = least(commands, args.repeats)
+        ratios[name] = best["replay"][0] / best["a"][0]
+    return ratios
 
 
 def of_many(args, folder):
@@ -244,7 +294,7 @@ def length(hours):
     return f"{hours} h" if hours < 24 else f"{hours // 24} d"
 
 
-def report(args, rows, many):
+def report(args, rows, writing, many):
     cpu = next((line.split(":", 1)[1].strip() for line in open("/proc/cpuinfo", encoding="utf-8")
                 if line.startswith("model name")), platform.processor())
     rustc = subprocess.run(["rustc", "-V"], capture_output=True, text=True).stdout.split()
@@ -253,7 +303,7 @@ def report(args, rows, many):
     out = [
         f"{cpu}, {os.cpu_count()} cores, {platform.system()}; {said.strip()}, rustc {rustc[1]}, "
         + ", ".join(f"{k} {v}" for k, v in versions.items())
-        + f". Least of {args.repeats} runs (a week and more: one).\n",
+        + f". Least of {args.repeats} runs (7 d: 3, 30 d: one).\n",
         "| length | samples | replay, times a | b, times replay | memory of b, times replay | "
         "peak memory of replay, MiB | time a sample, times that at 1 d |",
         "| --- | --- | --- | --- | --- | --- | --- |",
@@ -273,6 +323,8 @@ def report(args, rows, many):
             ours, c = r["alone"]["tag"], r["alone"]["c"]
             rate = r["samples"] / ours / 1e6
             out.append(f"| {length(r['hours'])} | {rate:.1f} | {c / ours:.1f} |")
+    out += ["", "| a trace of 6 h, written with | replay, times a |", "| --- | --- |"]
+    out += [f"| {name} | {ratio:.2f} |" for name, ratio in writing.items()]
     if many:
         out += ["", "| eight traces of 1 d | `--jobs 2`, times as fast as `--jobs 1` |", "| --- | --- |"]
     out += [f"| {name} | {ratio:.2f} |" for name, ratio in many.items()]
@@ -301,11 +353,13 @@ def main():
         with tempfile.TemporaryDirectory(dir=args.dir) as folder:
             rows.append(of_length(args, Path(folder), hours))
         print(f"{length(hours)} done", file=sys.stderr)
+    with tempfile.TemporaryDirectory(dir=args.dir) as folder:
+        writing = of_writing(args, Path(folder))
     many = {}
     if not args.no_jobs:
         with tempfile.TemporaryDirectory(dir=args.dir) as folder:
             many = of_many(args, Path(folder))
-    tables = report(args, rows, many)
+    tables = report(args, rows, writing, many)
     head, rest = args.write.read_text(encoding="utf-8").split(BEGIN, 1)
     text = head + BEGIN + "\n" + tables + "\n" + END + rest.split(END, 1)[1]
     part = args.write.with_suffix(".part")
