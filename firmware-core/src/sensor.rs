@@ -304,7 +304,7 @@ impl Sensor {
     }
 
     /// Takes `samples` that pass, of which some repeat a value or the last did; `last_g`: the
-    /// sample before the first. As [`Sensor::axes`] would one by one, for no axis can be at
+    /// sample before the first. As [`Sensor::step`] would one by one, for no axis can be at
     /// fault; of those before the last that repeats nothing only their steps are kept.
     #[inline(never)]
     pub fn repeat_some(&mut self, samples: &[[f32; 3]], repeats: u32, last_g: [f32; 3]) {
