@@ -205,7 +205,7 @@ def rewritten(trace, folder):
 
     plain = "t_s,ax_g,ay_g,az_g,depth_m,temp_c"
     ways = {
-        "as in the tables above": (plain, list),
+        "what the tables above have": (plain, list),
         "dates instead of seconds": ("time_utc" + plain[3:], date),
         "m/s2, all 17 digits": (plain.replace("_g", "_ms2"), numbers(9.80665, repr)),
         "exponents": (plain, numbers(1, "{:.6e}".format)),
