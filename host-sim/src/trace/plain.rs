@@ -197,6 +197,12 @@ impl Shape {
     /// where that is.
     #[inline(always)]
     pub fn read(&mut self, window: &[u8; WINDOW], at: usize, stop: u8) -> Option<(Plain, usize)> {
+        self.alike(window, at, stop).or_else(|| self.other(window, at, stop))
+    }
+
+    /// The same, where it is of this shape.
+    #[inline(always)]
+    pub fn alike(&self, window: &[u8; WINDOW], at: usize, stop: u8) -> Option<(Plain, usize)> {
         // What is masked here is so already: it spares a check.
         let at = at & PLACES;
         // No branch for the sign: it comes and goes as the animal moves.
@@ -208,7 +214,7 @@ impl Shape {
         let from_zero = eight(window, at) ^ self.pattern;
         let end = at + (self.len & 15);
         if self.is_odd(from_zero) || window[end] != stop {
-            return self.other(window, at, stop, negative);
+            return None;
         }
         Some((self.plain(negative, self.digits(from_zero)), end))
     }
@@ -236,7 +242,7 @@ impl Shape {
     /// A number of more than eight bytes, behind its sign.
     #[inline]
     fn long(
-        &mut self,
+        &self,
         window: &[u8; WINDOW],
         at: usize,
         stop: u8,
@@ -246,20 +252,16 @@ impl Shape {
         let end = at + self.lead_len + self.len;
         let led = eight(window, at) & self.lead_kept == self.lead;
         if !led || self.is_odd(from_zero) || window.get(end) != Some(&stop) {
-            return self.other(window, at, stop, negative);
+            return None;
         }
         Some((self.plain(negative, self.digits(from_zero) + self.lead_digits), end))
     }
 
-    /// A number of another shape, behind its sign, of which the shape is taken on.
+    /// A number of another shape, which is taken on.
     #[inline(never)]
-    fn other(
-        &mut self,
-        text: &[u8; WINDOW],
-        at: usize,
-        stop: u8,
-        negative: bool,
-    ) -> Option<(Plain, usize)> {
+    pub fn other(&mut self, text: &[u8; WINDOW], at: usize, stop: u8) -> Option<(Plain, usize)> {
+        let negative = text.get(at) == Some(&b'-');
+        let at = at + usize::from(negative);
         let bytes: [u8; 16] = text.get(at..at + 16)?.try_into().ok()?;
         let from_zero = u128::from_le_bytes(bytes) ^ ZEROS_16;
         // The highest bit of each byte that is no digit.

@@ -42,17 +42,26 @@ impl Column {
     /// The number at `at`, and where the next cell starts.
     #[inline(always)]
     fn number(&mut self, window: &[u8; WINDOW], at: usize) -> Option<(f64, usize)> {
-        if self.freely > 0 {
-            self.freely -= 1;
-        } else if let Some((number, end)) = self.shape.read(window, at, self.stop) {
-            return Some((number.value(), end + 1));
+        match self.shape.alike(window, at, self.stop) {
+            Some((number, end)) => Some((number.value(), end + 1)),
+            None => self.other_number(window, at),
         }
-        self.other_number(window, at)
     }
 
-    /// The same, however the number is written, but for blanks or quotes around it.
+    /// The same of a number of another shape, which is taken on; or of one in any writing, but for
+    /// blanks or quotes around it.
     #[inline(never)]
     fn other_number(&mut self, window: &[u8; WINDOW], at: usize) -> Option<(f64, usize)> {
+        if self.freely > 0 {
+            self.freely -= 1;
+        } else if let Some((number, end)) = self.shape.other(window, at, self.stop) {
+            return Some((number.value(), end + 1));
+        }
+        self.free_number(window, at)
+    }
+
+    /// The same, without a try of its shape.
+    fn free_number(&mut self, window: &[u8; WINDOW], at: usize) -> Option<(f64, usize)> {
         if self.shape.point() != b'.' {
             return None;
         }
@@ -79,7 +88,7 @@ impl Column {
                 match plain.and_then(|(number, end)| Some((number.millionths()?, end))) {
                     Some(read) => read,
                     None => {
-                        let (s, next) = self.other_number(window, at)?;
+                        let (s, next) = self.free_number(window, at)?;
                         return Some((Some(seconds_us(s)?), next));
                     }
                 }
