@@ -309,24 +309,21 @@ impl Sensor {
     #[inline(never)]
     pub fn repeat_some(&mut self, samples: &[[f32; 3]], repeats: u32, last_g: [f32; 3]) {
         let all = u32::MAX.wrapping_shr((SHORT as u32).wrapping_sub(samples.len() as u32));
-        let others = all & !repeats;
-        // Those behind the last that repeats nothing.
-        let behind = u32::BITS.wrapping_sub(others.leading_zeros());
-        let mut earlier = 0;
-        if others != 0 {
-            earlier = repeats & 1_u32.wrapping_shl(behind.wrapping_sub(1)).wrapping_sub(1);
-            self.step_g = finest(self.step_g, samples, earlier, &last_g);
-        }
+        // How many there are up to the last whose bit is set.
+        let up_to = |bits: u32| u32::BITS.wrapping_sub(bits.leading_zeros());
         let at = |n: u32| samples.get(n as usize).unwrap_or(&last_g);
-        if others == 0 {
-            if self.lively {
-                self.keep(last_g);
-            }
-        } else {
+        // Those behind the last that repeats nothing.
+        let behind = up_to(all & !repeats);
+        if behind > 0 {
+            let newest = behind.wrapping_sub(1);
+            let earlier = repeats & 1_u32.wrapping_shl(newest).wrapping_sub(1);
+            self.step_g = finest(self.step_g, samples, earlier, &last_g);
             if earlier != 0 || !self.lively {
-                self.settle(*at(u32::BITS.wrapping_sub(earlier.leading_zeros())));
+                self.settle(*at(up_to(earlier)));
             }
-            self.keep(*at(behind.wrapping_sub(1)));
+            self.keep(*at(newest));
+        } else if self.lively {
+            self.keep(last_g);
         }
         for accel_g in samples.get(behind as usize..).unwrap_or_default() {
             if self.lively {
