@@ -139,20 +139,22 @@ impl TraceReader {
             us
         } else {
             match self.number(column) {
-                Cell::Number(s) if s.abs() <= MAX_T_S => seconds_us(s),
-                Cell::Number(s) if self.start_us.is_none() && s > 0.0 && s < 1e20 => {
-                    return Err(Problem::new(format!(
-                        "{}: row {line}, column t_s: {} is not a time since the start of a file",
-                        self.name,
-                        shown(cell(&self.record, column)),
-                    ))
-                    .help(
-                        "t_s is in seconds and starts near 0; for dates use a column time_utc \
-                         (RFC 3339)",
-                    ));
-                }
+                Cell::Number(s) => match seconds_us(s) {
+                    None if self.start_us.is_none() && s > 0.0 && s < 1e20 => {
+                        return Err(Problem::new(format!(
+                            "{}: row {line}, column t_s: {} is not a time since the start of a file",
+                            self.name,
+                            shown(cell(&self.record, column)),
+                        ))
+                        .help(
+                            "t_s is in seconds and starts near 0; for dates use a column \
+                             time_utc (RFC 3339)",
+                        ));
+                    }
+                    us => us,
+                },
                 Cell::Empty => return Ok(self.follow_on()),
-                _ => None,
+                Cell::Bad => None,
             }
         };
         if let Some(us) = us {
