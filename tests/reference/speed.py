@@ -2,8 +2,8 @@
 
     cargo build --release --locked -p host-sim
     cargo build --release --locked -p swaymark-tests --example bare_csv --example detector_alone
-    env/bin/python tests/reference/speed.py            # 1 h, 1 d, 7 d; about 8 minutes
-    env/bin/python tests/reference/speed.py --month    # and 30 d: 2.5 GB in --dir, 16 GB of memory
+    env/bin/python tests/reference/speed.py            # 1 h, 1 d, 7 d
+    env/bin/python tests/reference/speed.py --month    # and 30 d: some minutes more, 2.5 GB in --dir, 16 GB of memory
 
 makes traces at 25 Hz with `swaymark synth`, runs each of these as a process of its own
 on one processor core, several times in turn, and writes ratios of the least processor
@@ -155,16 +155,20 @@ def make(program, folder, hours, *more):
     return sorted(p for p in folder.glob("*.csv*") if ".truth" not in p.name)
 
 
+def replay_and_a(args, trace):
+    """What is compared above all: replay, and the bare reading."""
+    return {
+        "replay": [args.program, "replay", "--quiet", "--format", "json", "--minutes", "--jobs",
+                   "1", trace],
+        "a": [args.examples / "bare_csv", trace],
+    }
+
+
 def of_length(args, folder, hours):
     """One trace of so many hours."""
     (trace,) = make(args.program, folder, hours)
     this = [sys.executable, __file__]
-    commands = {
-        "replay": [args.program, "replay", "--quiet", "--format", "json", "--minutes", "--jobs",
-                   "1", trace],
-        "a": [args.examples / "bare_csv", trace],
-        "b": [*this, "--offline", trace],
-    }
+    commands = {**replay_and_a(args, trace), "b": [*this, "--offline", trace]}
     repeats = args.repeats if hours <= 100 else min(args.repeats, 3) if hours <= 200 else 1
     best = least(commands, repeats)
     samples = json.loads(best["replay"][2])["samples"]
@@ -226,11 +230,9 @@ def rewritten(trace, folder):
 def of_writing(args, folder):
     """Replay against (a), for ways of writing the same trace of 6 h."""
     (trace,) = make(args.program, folder, 6)
-    replay = [args.program, "replay", "--quiet", "--format", "json", "--minutes", "--jobs", "1"]
     ratios = {}
     for name, path in rewritten(trace, folder):
-        commands = {"replay": [*replay, path], "a": [args.examples / "bare_csv", path]}
-        best = least(commands, args.repeats)
+        best = least(replay_and_a(args, path), args.repeats)
         ratios[name] = best["replay"][0] / best["a"][0]
     return ratios
 
