@@ -4,8 +4,8 @@
 //! before. On every rung a zero-phase band-pass (a second difference, so that
 //! constants and slopes vanish, of binomial means, which are Gaussian nearly) is
 //! followed by a search for extremes with hysteresis. Both are additions of
-//! whole numbers, which every processor does exactly and fast. A cycle is a low, a high and a low; the rungs'
-//! cycles compete, and those of the rung that carries the rhythm become beats
+//! whole numbers, which every processor does exactly and fast. A cycle is a low, a high and
+//! a low; the rungs' cycles compete, and those of the rung that carries the rhythm become beats
 //! once enough of them agree with each other, or with this animal's own rhythm.
 
 use crate::checkpoint::Kept;
@@ -17,8 +17,9 @@ use macro_rules_attribute::derive;
 
 /// Rungs: periods from 5/40 s to 10 * 32/20 s.
 const RUNGS: usize = 6;
-/// Cycles remembered on each rung.
+/// Cycles remembered on each rung: a power of two, so that an index wraps by a mask.
 const MEMORY: usize = 8;
+const MEMORY_MASK: u8 = MEMORY as u8 - 1;
 /// Stages of the band-pass: four sums of neighbours, two differences, four sums.
 const STAGES: usize = 10;
 /// What the band-pass makes of 1 at the period of greatest gain:
@@ -26,6 +27,10 @@ const STAGES: usize = 10;
 const BAND_GAIN: f32 = 83.886_08;
 /// Period of greatest gain, samples of the rung: `pi / asin(sqrt(1/5))`.
 const BAND_PERIOD: f32 = 6.775_9;
+/// Slowest cycle that a rung sees well enough, and the fastest, beyond which the next faster
+/// rung sees it better: frequencies, in that of greatest gain.
+const BAND_SLOWEST: f32 = 0.45;
+const BAND_FASTEST: f32 = 1.55;
 /// What the mean of two values of the top rung takes off at a period in parts of its sample,
 /// times the square of that: `(pi PARTS)^2 / 2`, of `1 - cos(pi PARTS / period)`.
 const MEAN_LOSS: f32 = 1263.309;
@@ -46,10 +51,21 @@ const OWN_SURE: u16 = 60;
 /// Samples of a rung in this animal's own period from where on the next rung sees
 /// all that the animal does, up to twice as fast, and this one is not looked at.
 const FAR_BELOW: f32 = 15.0;
+/// The same, from where on it is looked at only where a burst may be under way.
+const BELOW: f32 = 13.0;
+/// Least amplitude behind the band-pass that may be a burst, in this animal's own: its own
+/// beat comes to 0.62 of it there, at most.
+const LOUD: f32 = 1.2;
+/// Batches for which a rung is looked at behind the last such.
+const ALERT_BATCHES: u8 = 5;
+/// Beats from one choice of the rungs to the next.
+const RUNGS_EVERY: u16 = 4;
 /// Longest period of a beat, in this animal's own, and the fewest samples of a rung in that
 /// for the rung to be worked on.
 const OWN_LONGEST: f32 = 3.5;
-const FAR_ABOVE: f32 = 4.0;
+const FAR_ABOVE: f32 = 6.0;
+/// Least amplitude of a cycle that is looked at, in this animal's own.
+const OWN_WEAKEST: f32 = 0.1;
 /// How long slower, larger motion can hold up the very first beats, s.
 const OVERSHADOWED_S: f32 = 20.0;
 /// How long a rhythm must last before the first beats are believed, s.
@@ -61,8 +77,11 @@ const DELIVERY_S: f32 = 2.5;
 pub const BATCH: usize = 8;
 /// The same in values of the top rung.
 const TOP_BATCH: u32 = 2 * BATCH as u32;
-/// First of the rungs with few values at a time, which work together.
-const FIRST_SLOW: u8 = 2;
+/// Slowest of the rungs that work on so many values; those below it work on half as many, so as
+/// not to fall too far behind.
+const LAST_WHOLE: u8 = 2;
+/// First of the rungs that get half of what they work on at a time.
+const FIRST_HALF: u8 = LAST_WHOLE + 2;
 /// No rung has anything to do.
 const RESTS: u8 = u8::MAX;
 /// Parts of a sample in which times are kept.
@@ -80,7 +99,7 @@ struct Cycle {
     /// From the first low to the high between.
     rise: u16,
     amplitude: f32,
-    /// Agreeing cycles up to and including this one; 0: not shaped like a beat.
+    /// Agreeing cycles up to and including this one; 0: none, or long ago.
     run: u8,
 }
 
@@ -103,6 +122,11 @@ impl Cycle {
 /// A sample of a rung, in 1/16 sample of the top rung.
 fn parts_of_rung(number: u8) -> f32 {
     PARTS.wrapping_shl(u32::from(number)) as f32
+}
+
+/// Batches that a rung waits for before it works, at most.
+fn batches(number: u8) -> u32 {
+    1_u32.wrapping_shl(u32::from(number.max(FIRST_HALF - 1).wrapping_sub(LAST_WHOLE)))
 }
 
 /// How far a cycle's period lies from the middle of its rung's band, 0 or more.
@@ -135,33 +159,24 @@ fn differences([a, b, c, d]: [i32; 4], last: &mut i32) -> [i32; 4] {
     [a.wrapping_sub(z), b.wrapping_sub(a), c.wrapping_sub(b), d.wrapping_sub(c)]
 }
 
-#[inline(always)]
-fn sum(a: i32, last: &mut i32) -> i32 {
-    a.wrapping_add(core::mem::replace(last, a))
-}
-
-#[inline(always)]
-fn difference(a: i32, last: &mut i32) -> i32 {
-    a.wrapping_sub(core::mem::replace(last, a))
-}
-
-#[inline(always)]
-fn sums_2([a, b]: [i32; 2], last: &mut i32) -> [i32; 2] {
-    let z = core::mem::replace(last, b);
-    [a.wrapping_add(z), b.wrapping_add(a)]
-}
-
-#[inline(always)]
-fn differences_2([a, b]: [i32; 2], last: &mut i32) -> [i32; 2] {
-    let z = core::mem::replace(last, b);
-    [a.wrapping_sub(z), b.wrapping_sub(a)]
-}
-
 /// The half-band low-pass (-1, 0, 9, 16, 9, 0, -1 over 32) from three fourfold sums
 /// of neighbours, oldest first: its remaining factor is (-1, 4, -1).
 #[inline(always)]
 fn half_band(a: i32, b: i32, c: i32) -> i32 {
     b.wrapping_mul(4).wrapping_sub(a).wrapping_sub(c) >> 5
+}
+
+/// Least way back from an extreme that is a turn, where the weakest cycles looked for are of
+/// `least_g`, in units of `unit_g`.
+fn floor(least_g: f32, unit_g: f32) -> i32 {
+    (0.9 * least_g / unit_g) as i32
+}
+
+/// How often so many parts of a sample have to be doubled to be beyond the period.
+#[inline]
+fn doublings(period: f32, parts: f32) -> u8 {
+    let times = (period / parts) as u32;
+    32_u32.wrapping_sub(times.leading_zeros()) as u8
 }
 
 /// Saturates: a cycle that long is no beat.
@@ -213,26 +228,10 @@ struct Turn {
     late: bool,
 }
 
-/// What a rung's values are held against; upside down while the signal falls.
-#[derive(Clone, Copy)]
-struct Watch {
-    sign: i32,
-    /// Height of the present extreme.
-    top: i32,
-    /// Way back from it that is a turn.
-    bound: i32,
-    /// Where that leads to.
-    bottom: i32,
-    /// Values for which a low may still be waited for.
-    calm: u32,
-}
-
 #[derive(Clone, Debug, PartialEq, Kept!)]
 struct Rung {
     /// The last value before each stage of the band-pass.
     past: [i32; STAGES],
-    /// The last value, where it waits for another.
-    odd: bool,
     begun: bool,
     falling: bool,
     before: i32,
@@ -254,7 +253,6 @@ struct Rung {
 impl Rung {
     const NEW: Rung = Rung {
         past: [0; STAGES],
-        odd: false,
         begun: false,
         falling: false,
         before: 0,
@@ -271,10 +269,14 @@ impl Rung {
     };
 
     /// Forgets all that counts; what is left is written before it is read.
-    #[inline(never)]
     fn restart(&mut self) {
-        self.odd = false;
         self.begun = false;
+        self.look_anew();
+    }
+
+    /// Looked at from now on; its values for the next rung go on.
+    #[inline(never)]
+    fn look_anew(&mut self) {
         self.falling = false;
         self.before = 0;
         self.extreme = Extreme::NONE;
@@ -303,52 +305,25 @@ impl Rung {
         }
     }
 
-    /// Four values through the band-pass, and the two for the next rung.
+    /// Four values through the band-pass where that is `wanted`, and the two for the next rung.
     #[inline(never)]
-    fn filter_4(past: &mut [i32; STAGES], from: &[i32; 4], to: &mut [i32; 4]) -> [i32; 2] {
+    fn filter_4(
+        past: &mut [i32; STAGES],
+        from: &[i32; 4],
+        to: &mut [i32; 4],
+        wanted: bool,
+    ) -> [i32; 2] {
         let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
         let v = sums(sums(sums(sums(*from, p0), p1), p2), p3);
         let [a, b, c, d] = v;
         let next = [half_band(*p4, a, b), half_band(b, c, d)];
+        if !wanted {
+            *p4 = d;
+            return next;
+        }
         let v = differences(differences(v, p4), p5);
         *to = sums(sums(sums(sums(v, p6), p7), p8), p9);
         next
-    }
-
-    /// Two values through the band-pass, and one for the next rung.
-    fn filter_2(past: &mut [i32; STAGES], from: [i32; 2]) -> ([i32; 2], i32) {
-        let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
-        let v = sums_2(sums_2(sums_2(sums_2(from, p0), p1), p2), p3);
-        let [a, b] = v;
-        let next = half_band(*p4, a, b);
-        let v = differences_2(differences_2(v, p4), p5);
-        (sums_2(sums_2(sums_2(sums_2(v, p6), p7), p8), p9), next)
-    }
-
-    /// One value through the band-pass, and one for the next rung, of which every
-    /// second counts.
-    fn filter_1(past: &mut [i32; STAGES], from: i32) -> (i32, i32) {
-        let [p0, p1, p2, p3, p4, p5, p6, p7, p8, p9] = past;
-        let v = sum(sum(sum(sum(from, p0), p1), p2), p3);
-        // The sum two before, from the last and the last difference.
-        let next = half_band(p4.wrapping_sub(*p5), *p4, v);
-        let v = difference(difference(v, p4), p5);
-        (sum(sum(sum(sum(v, p6), p7), p8), p9), next)
-    }
-
-    /// What the values after `time` are held against, in its present direction; `shift` is
-    /// the logarithm of their distance.
-    #[inline(always)]
-    fn watch(&self, floor: i32, time: u32, shift: u32) -> Watch {
-        // 0.35 of the swing.
-        let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
-        let (mut sign, mut calm) = (1, u32::MAX);
-        if self.falling {
-            sign = -1;
-            calm = self.patience.saturating_sub(time.wrapping_sub(self.high.0)) >> shift;
-        }
-        let top = self.extreme.value.wrapping_mul(sign);
-        Watch { sign, top, bound, bottom: top.wrapping_sub(bound), calm }
     }
 
     /// Follows the extreme through band-passed values, the first of them one spacing after
@@ -361,15 +336,17 @@ impl Rung {
         time: u32,
         shift: u32,
     ) -> Option<(Turn, usize)> {
-        let Watch { sign, mut top, bound, mut bottom, calm } = self.watch(floor, time, shift);
+        // 0.35 of the swing.
+        let bound = (self.swing >> 8).wrapping_mul(90).max(floor);
+        let sign = if self.falling { -1 } else { 1 };
+        let mut top = self.extreme.value.wrapping_mul(sign);
+        let mut bottom = top.wrapping_sub(bound);
         if self.open
             && let Some(first) = values.first()
         {
             self.open = false;
             self.extreme.right = *first;
         }
-        // With as few as that left, it has stayed away from the next extreme for too long.
-        let few = values.len().saturating_sub(calm as usize);
         let end = time.wrapping_add((values.len() as u32).wrapping_shl(shift));
         let earlier = |left: &[i32]| end.wrapping_sub((left.len() as u32).wrapping_shl(shift));
         let mut before = self.before;
@@ -384,10 +361,9 @@ impl Rung {
                 self.open = right.is_none();
                 let right = *right.unwrap_or(&y);
                 self.extreme = Extreme { value: y, left: before, right, time: earlier(tail) };
-            } else if height < bottom || rest.len() <= few {
+            } else if height < bottom {
                 self.before = y;
-                let late = height >= bottom;
-                return Some((Turn { y, before, time: earlier(tail), late }, tail.len()));
+                return Some((Turn { y, before, time: earlier(tail), late: false }, tail.len()));
             }
             before = y;
             rest = tail;
@@ -466,10 +442,7 @@ impl Rung {
     }
 
     fn remember(&mut self, cycle: Cycle) {
-        self.newest = self.newest.wrapping_add(1);
-        if usize::from(self.newest) >= MEMORY {
-            self.newest = 0;
-        }
+        self.newest = self.newest.wrapping_add(1) & MEMORY_MASK;
         let Some(slot) = self.cycles.get_mut(usize::from(self.newest)) else { return };
         let forgotten = core::mem::replace(slot, cycle);
         if cycle.run >= 2 && cycle.amplitude >= self.strongest {
@@ -483,11 +456,7 @@ impl Rung {
 
     /// The cycle `age` before the newest.
     fn earlier(&self, age: u8) -> Cycle {
-        let mut i = usize::from(self.newest).wrapping_add(MEMORY);
-        i = i.wrapping_sub(usize::from(age));
-        if i >= MEMORY {
-            i = i.wrapping_sub(MEMORY);
-        }
+        let i = usize::from(self.newest.wrapping_sub(age)) % MEMORY;
         self.cycles.get(i).copied().unwrap_or(Cycle::NONE)
     }
 }
@@ -533,11 +502,22 @@ pub struct Beats {
     next_rung: u8,
     /// Its values.
     waiting: [[i32; 4]; 2],
+    /// Half of what a rung works on, that waits for the other half: of [`LAST_WHOLE`], and
+    /// of those from [`FIRST_HALF`] on.
+    held: ([i32; 4], [[i32; 2]; 2]),
+    /// The rungs for which it does, a bit each.
+    holds: u8,
     /// What the band-pass made of them.
     band: [i32; BATCH],
     /// Fastest rung that is looked at: those above cannot see this animal's beat, nor
     /// a burst of it.
     fastest_rung: u8,
+    /// The next faster one is watched: where it shows anything loud it is looked at for
+    /// some batches.
+    watches: bool,
+    alert: u8,
+    /// What is loud there, see [`LOUD`].
+    loud: i32,
     /// Slowest rung that is worked on: a beat that those below could see would be too slow
     /// for this animal.
     slowest_rung: u8,
@@ -547,7 +527,6 @@ pub struct Beats {
     own_g: f32,
     own_count: u16,
     ready: heapless::Deque<Waiting, 8>,
-    any_ready: bool,
 }
 
 impl Beats {
@@ -581,13 +560,15 @@ impl Beats {
             max_period: 1.02 * parts / d.min_beat_hz,
             min_sway_g: d.min_sway_g,
             unit_g,
-            floor: (0.9 * d.min_sway_g / unit_g) as i32,
+            floor: floor(d.min_sway_g, unit_g),
             first_rung: first.min(last),
             last_rung: last,
             means,
             half: 0,
             latest: math::round_u32(
-                8.0 * parts_of_rung(last) + 4.75 * 1.02 * parts / d.min_beat_hz,
+                ((TOP_BATCH * PARTS).wrapping_mul(batches(last).wrapping_sub(1))) as f32
+                    + 8.0 * parts_of_rung(last)
+                    + 4.75 * 1.02 * parts / d.min_beat_hz,
             ),
             active: None,
             used: 0,
@@ -595,8 +576,13 @@ impl Beats {
             worked: false,
             next_rung: RESTS,
             waiting: [[0; 4]; 2],
+            held: ([0; 4], [[0; 2]; 2]),
+            holds: 0,
             band: [0; BATCH],
             fastest_rung: first.min(last),
+            watches: false,
+            alert: 0,
+            loud: 0,
             slowest_rung: last,
             recent_g: 0.0,
             recent_period: 0.0,
@@ -604,12 +590,11 @@ impl Beats {
             own_g: 0.0,
             own_count: 0,
             ready: heapless::Deque::new(),
-            any_ready: false,
         }
     }
 
-    /// Longest time from a beat to its report, s: filter delay of the slowest
-    /// rung, half a period, a quarter for the hysteresis, and the cycles that
+    /// Longest time from a beat to its report, s: filter delay of the slowest rung, its wait
+    /// for values to work on, half a period, a quarter for the hysteresis, and the cycles that
     /// must agree first.
     pub fn delay_bound_s(&self) -> f32 {
         self.latest as f32 * self.spacing_s + DELIVERY_S
@@ -621,9 +606,9 @@ impl Beats {
             rung.restart();
         }
         self.next_rung = RESTS;
+        self.holds = 0;
         self.worked = false;
         self.ready.clear();
-        self.any_ready = false;
     }
 
     /// Takes eight values of sideways acceleration, oldest first, at half the rate of the top
@@ -671,22 +656,11 @@ impl Beats {
         self.next_rung == RESTS
     }
 
-    /// A part of the work on the values taken last: one of the fast rungs or all of the slow
-    /// ones. To be called with each of the samples that follow, so that no one of them bears
-    /// it all.
+    /// A part of the work on the values taken last: one rung's. To be called with each of the
+    /// samples that follow, so that no one of them bears it all.
     #[inline(never)]
     pub fn work(&mut self) {
         self.worked = false;
-        loop {
-            self.rung_step();
-            if self.next_rung <= FIRST_SLOW || self.next_rung == RESTS {
-                return;
-            }
-        }
-    }
-
-    #[inline(always)]
-    fn rung_step(&mut self) {
         let number = self.next_rung;
         let mut newest = self.index;
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else {
@@ -695,53 +669,80 @@ impl Beats {
         };
         let ([low_band, high_band], _) = self.band.as_chunks_mut::<4>() else { return };
         let [values, more_values] = &mut self.waiting;
-        let [first_top, ..] = *low_band;
-        let [first, second, ..] = values;
-        rung.begin(if number == 0 { first_top } else { *first });
-        let [a, b, ..] = low_band;
         let mut next = number.wrapping_add(1);
-        let mut more = number < self.slowest_rung;
-        let count;
-        match number {
-            0 => {
-                let (low, high) = (*low_band, *high_band);
-                Rung::filter_4(&mut rung.past, &low, low_band);
-                Rung::filter_4(&mut rung.past, &high, high_band);
-                if self.half == 0 {
-                    newest = newest.wrapping_sub(BATCH as u32);
-                    next = 0;
-                }
-                self.half = 1;
-                count = 8;
+        let mut count = BATCH;
+        let mut looked_at = number >= self.fastest_rung;
+        let watched = self.watches && number.wrapping_add(1) == self.fastest_rung;
+        let wanted = looked_at || watched;
+        if number == 0 {
+            let (low, high) = (*low_band, *high_band);
+            let [first, ..] = low;
+            rung.begin(first);
+            Rung::filter_4(&mut rung.past, &low, low_band, true);
+            Rung::filter_4(&mut rung.past, &high, high_band, true);
+            if self.half == 0 {
+                newest = newest.wrapping_sub(BATCH as u32);
+                next = 0;
             }
-            1 | 2 => {
-                let [a, b] = Rung::filter_4(&mut rung.past, values, low_band);
-                let [first, second, third, fourth] = values;
-                (*first, *second) = (a, b);
-                if number == 1 {
-                    [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, high_band);
-                    count = 8;
-                } else {
-                    count = 4;
-                }
-            }
-            3 => {
-                ([*a, *b], *first) = Rung::filter_2(&mut rung.past, [*first, *second]);
-                count = 2;
-            }
-            _ => {
-                (*a, *first) = Rung::filter_1(&mut rung.past, *first);
-                rung.odd = !rung.odd;
-                more &= !rung.odd;
-                count = 1;
+            self.half = 1;
+        } else {
+            let [first, second, third, fourth] = values;
+            rung.begin(*first);
+            let from = [*first, *second, *third, *fourth];
+            let [a, b] = Rung::filter_4(&mut rung.past, &from, low_band, wanted);
+            (*first, *second) = (a, b);
+            if number <= LAST_WHOLE {
+                [*third, *fourth] = Rung::filter_4(&mut rung.past, more_values, high_band, wanted);
+            } else {
+                count = 4;
             }
         }
+        if watched {
+            // Every second will do: it takes six to go up and down.
+            let [a, _, b, _, c, _, d, _] = self.band;
+            if a.max(b).max(c.max(d)) > self.loud {
+                if self.alert == 0 {
+                    rung.look_anew();
+                }
+                self.alert = ALERT_BATCHES;
+            } else {
+                self.alert = self.alert.saturating_sub(1);
+            }
+            looked_at = self.alert > 0;
+        }
+        let more = number < self.slowest_rung && self.complete(next);
         self.next_rung = if more { next } else { RESTS };
-        if number >= self.fastest_rung {
+        if looked_at {
             self.extremes(number, count, newest);
-        } else if let Some(last) = self.band.get(count.wrapping_sub(1)) {
-            rung.before = *last;
         }
+    }
+
+    /// Completes what the next rung works on with the values just made for it. False: that is
+    /// only the first half of it, which waits.
+    fn complete(&mut self, next: u8) -> bool {
+        let half = next.wrapping_sub(FIRST_HALF);
+        if next != LAST_WHOLE && half > RUNGS as u8 {
+            return true;
+        }
+        let ([values, more_values], (four, twos)) = (&mut self.waiting, &mut self.held);
+        self.holds ^= 1_u8.wrapping_shl(u32::from(next));
+        let waits = self.holds & 1_u8.wrapping_shl(u32::from(next)) != 0;
+        if next == LAST_WHOLE {
+            if waits {
+                *four = *values;
+            } else {
+                *more_values = core::mem::replace(values, *four);
+            }
+        } else if let Some(two) = twos.get_mut(usize::from(half)) {
+            let [a, b, c, d] = values;
+            if waits {
+                *two = [*a, *b];
+            } else {
+                (*c, *d) = (*a, *b);
+                [*a, *b] = *two;
+            }
+        }
+        !waits
     }
 
     /// Follows the extremes of `count` band-passed values of a rung, with hysteresis; `newest`
@@ -765,16 +766,22 @@ impl Beats {
         let mut time = newest.wrapping_sub((count as u32).wrapping_shl(shift));
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
         // 2 % a value.
-        let decay = if count == BATCH { 38 } else { count.wrapping_mul(5) };
+        let decay = count.wrapping_mul(5);
         rung.swing = rung.swing.wrapping_sub((rung.swing >> 8).wrapping_mul(decay as i32));
         let mut rest = count;
         loop {
             let from = count.wrapping_sub(rest);
             let Some(values) = self.band.get(from..count) else { return };
             let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
-            let Some((turn, left)) = rung.follow(values, floor, time, shift) else { return };
+            let Some((turn, left)) = rung.follow(values, floor, time, shift) else { break };
             (time, rest) = (turn.time, left);
             self.close(number, turn, spacing);
+        }
+        let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
+        // Has it stayed away from the next extreme for too long?
+        if rung.falling && !rung.open && newest.wrapping_sub(rung.high.0) > rung.patience {
+            let y = rung.before;
+            self.close(number, Turn { y, before: y, time: newest, late: true }, spacing);
         }
     }
 
@@ -795,35 +802,34 @@ impl Beats {
         let up = f32::from(cycle.rise);
         let sure = self.own_count >= OWN_SURE;
         let (rise, fall) = (rise as f32, fall as f32);
-        let mut shaped = ratio > 0.45
+        let shaped = ratio > BAND_SLOWEST
+            && (ratio < BAND_FASTEST || number <= self.fastest_rung)
             && period >= self.min_period
             && period <= self.max_period
             && !(sure && period > OWN_LONGEST * self.own_period)
             && math::alike(rise, fall, 3.0)
             && up > 0.25 * period
             && up < 0.75 * period;
-        if shaped {
-            let mut gain = gain(ratio).clamp(0.2, 1.0);
-            if self.means && number > 0 {
-                gain *= 1.0 - MEAN_LOSS / (period * period);
-            }
-            cycle.amplitude = 0.25 * (rise + fall) * self.unit_g / gain;
-            shaped =
-                cycle.amplitude >= self.min_sway_g && !(sure && cycle.amplitude < 0.1 * self.own_g);
+        if !shaped {
+            return;
+        }
+        let mut gain = gain(ratio).clamp(0.2, 1.0);
+        if self.means && number > 0 {
+            gain *= 1.0 - MEAN_LOSS / (period * period);
+        }
+        cycle.amplitude = 0.25 * (rise + fall) * self.unit_g / gain;
+        if cycle.amplitude < self.min_sway_g || sure && cycle.amplitude < OWN_WEAKEST * self.own_g {
+            return;
         }
         let Some(rung) = self.rungs.get_mut(usize::from(number)) else { return };
-        if shaped {
-            let last = *rung.latest();
-            let agrees = last.run > 0
-                && last.end == cycle.start()
-                && math::alike(period, last.period(), AGREE_PERIOD)
-                && math::alike(cycle.amplitude, last.amplitude, AGREE_SWAY);
-            cycle.run = if agrees { last.run.saturating_add(1) } else { 1 };
-        }
+        let last = *rung.latest();
+        let agrees = last.run > 0
+            && last.end == cycle.start()
+            && math::alike(period, last.period(), AGREE_PERIOD)
+            && math::alike(cycle.amplitude, last.amplitude, AGREE_SWAY);
+        cycle.run = if agrees { last.run.saturating_add(1) } else { 1 };
         rung.remember(cycle);
-        if shaped {
-            self.compete(number, cycle);
-        }
+        self.compete(number, cycle);
     }
 
     /// How many cycles must agree before this one is believed.
@@ -880,12 +886,9 @@ impl Beats {
         let waited_s = f32::from(cycle.run) * cycle.period() * self.spacing_s;
         let slower = usize::from(number).saturating_add(1);
         let last = usize::from(self.last_rung);
-        let larger = self
-            .rungs
-            .iter()
-            .take(last.saturating_add(1))
-            .skip(slower)
-            .any(|r| 0.5 * r.swing as f32 * self.unit_g > 1.5 * cycle.amplitude);
+        let rungs = self.rungs.get(slower..=last).unwrap_or_default();
+        let larger =
+            rungs.iter().any(|r| 0.5 * r.swing as f32 * self.unit_g > 1.5 * cycle.amplitude);
         larger && waited_s < OVERSHADOWED_S
     }
 
@@ -895,7 +898,10 @@ impl Beats {
         let period = cycle.period();
         let (start, peak) = (cycle.start(), cycle.peak());
         let (mut fast, mut slow) = (Cycle::NONE, Cycle::NONE);
-        for (i, rung) in (0_u8..).zip(self.rungs.iter()) {
+        let first = self.fastest_rung.saturating_sub(u8::from(self.alert > 0));
+        let last = self.slowest_rung;
+        let looked_at = self.rungs.get(usize::from(first)..=usize::from(last));
+        for (i, rung) in (first..).zip(looked_at.unwrap_or_default()) {
             if rung.strongest < 1.1 * cycle.amplitude || i == number {
                 continue;
             }
@@ -942,8 +948,10 @@ impl Beats {
         if active != number {
             // The rung in charge keeps it while it sees the same rhythm well.
             let held = self.rungs.get(usize::from(active)).map_or(Cycle::NONE, |r| *r.latest());
-            let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end) as f32;
-            let alive = held.run > 0 && age < 2.0 * held.period() + 400.0;
+            let age = self.index.wrapping_mul(PARTS).wrapping_sub(held.end);
+            let wait = batches(active).wrapping_mul(TOP_BATCH * PARTS).wrapping_add(400);
+            let two = u32::from(held.length).wrapping_mul(2);
+            let alive = held.run > 0 && age < two.wrapping_add(wait);
             let same = math::alike(held.period(), cycle.period(), 1.4);
             // Unless this rung's band lies nearer to the period: times are finer there.
             let nearer = off_centre(number, &cycle) + 0.15 < off_centre(active, &held);
@@ -1031,7 +1039,6 @@ impl Beats {
             }
             // Room was made above.
             let _ = self.ready.push_back(beat);
-            self.any_ready = true;
         }
     }
 
@@ -1056,24 +1063,51 @@ impl Beats {
         let k = 1.0 / f32::from(self.own_count.min(400));
         self.own_period += k * (period - self.own_period);
         self.own_g += k * (amplitude - self.own_g);
+        if self.own_count % RUNGS_EVERY == RUNGS_EVERY - 1 {
+            self.choose_rungs();
+        }
+    }
+
+    /// Which rungs are worked on, looked at and watched, by this animal's own rhythm.
+    fn choose_rungs(&mut self) {
         let (mut fastest, mut slowest) = (self.first_rung, self.last_rung);
+        let mut watches = false;
         if self.own_count >= OWN_SURE {
-            // How often so many parts of a sample have to be doubled to be beyond the period.
-            let doublings = |parts: f32| {
-                let times = (self.own_period / parts) as u32;
-                32_u32.wrapping_sub(times.leading_zeros()) as u8
-            };
-            let unseen = doublings(FAR_BELOW * parts_of_rung(fastest));
-            fastest = fastest.saturating_add(unseen).min(slowest);
+            let doublings = |parts: f32| doublings(self.own_period, parts);
+            let unseen = |samples: f32| doublings(samples * parts_of_rung(self.first_rung));
+            let unseen_for_sure = fastest.saturating_add(unseen(FAR_BELOW)).min(slowest);
+            if unseen_for_sure > 0 {
+                fastest = fastest.saturating_add(unseen(BELOW)).min(slowest);
+            }
+            watches = unseen_for_sure < fastest;
+            self.loud = floor(LOUD * self.own_g, self.unit_g);
+            self.floor =
+                floor(math::at_least(OWN_WEAKEST * self.own_g, self.min_sway_g), self.unit_g);
             let seen = doublings(FAR_ABOVE / OWN_LONGEST * PARTS as f32);
             slowest = seen.saturating_sub(1).min(slowest).max(1);
         }
-        self.fastest_rung = fastest;
-        let (from, to) = (usize::from(self.slowest_rung), usize::from(slowest));
-        for rung in self.rungs.iter_mut().take(to.wrapping_add(1)).skip(from.wrapping_add(1)) {
-            rung.restart();
+        if fastest != self.fastest_rung || !watches {
+            self.alert = 0;
         }
-        self.slowest_rung = slowest;
+        self.watches = watches;
+        // One step at a time is soon enough.
+        if fastest < self.fastest_rung {
+            self.fastest_rung = self.fastest_rung.wrapping_sub(1);
+            if let Some(rung) = self.rungs.get_mut(usize::from(self.fastest_rung)) {
+                rung.look_anew();
+            }
+        } else {
+            self.fastest_rung = fastest;
+        }
+        if slowest > self.slowest_rung {
+            self.slowest_rung = self.slowest_rung.wrapping_add(1);
+            self.holds &= !1_u8.wrapping_shl(u32::from(self.slowest_rung));
+            if let Some(rung) = self.rungs.get_mut(usize::from(self.slowest_rung)) {
+                rung.restart();
+            }
+        } else {
+            self.slowest_rung = slowest;
+        }
     }
 
     /// True if the latest call made more work than most.
@@ -1088,13 +1122,12 @@ impl Beats {
 
     /// True while a finished beat waits.
     pub fn has_ready(&self) -> bool {
-        self.any_ready
+        !self.ready.is_empty()
     }
 
     /// The next finished beat; `newest_us` is the time of the newest value taken.
     pub fn next(&mut self, newest_us: u64) -> Option<Beat> {
         let beat = self.ready.pop_front()?;
-        self.any_ready = !self.ready.is_empty();
         let behind = self.index.wrapping_mul(PARTS).wrapping_sub(beat.peak) as f32;
         let ago_us = math::round_u32(behind * self.spacing_us / PARTS as f32);
         Some(Beat {

@@ -236,8 +236,11 @@ impl Minutes {
     pub fn add_beat(&mut self, beat: &Beat) {
         let cycle = Cycle::of(beat);
         self.now.add_cycle(&cycle);
-        let [beats, sway, period] = &mut self.ahead;
-        cycle.share(self.now.end_us(), [beats, sway, period]);
+        let end_us = self.now.end_us();
+        if cycle.to_us > end_us {
+            let [beats, sway, period] = &mut self.ahead;
+            cycle.share(end_us, [beats, sway, period]);
+        }
         if let Some(before) = self.before.as_mut() {
             before.add_cycle(&cycle);
         }

@@ -168,37 +168,41 @@ impl Posture {
         {
             *slot = counts;
         }
-        self.taken(self.fills)
+        self.taken(1)
     }
 
-    /// Takes so many samples, see [`Posture::take`].
+    /// Lays down the first samples that are `sound`, up to the first that is not, where
+    /// [`Posture::taken`] finds them; gives how many. There must be room for all of `run`.
     #[inline]
-    pub fn take_run(&mut self, run: &[[f32; 3]]) -> u8 {
+    pub fn lay(&mut self, run: &[[f32; 3]], sound: impl Fn(&[f32; 3]) -> bool + Copy) -> usize {
+        let (scale, place) = (self.to_counts, usize::from(self.head) % SLOTS);
+        let slots = self.ring.as_flattened_mut();
         if self.fills == 2 {
-            for accel_g in run {
-                self.take(*accel_g);
-            }
-            return self.waiting();
+            let sound = run.iter().take_while(|accel_g| sound(accel_g));
+            return sound.fold(0, |count, accel_g| {
+                for half in [0, 1] {
+                    let place = place.wrapping_add(count).wrapping_add(count).wrapping_add(half);
+                    if let Some(slot) = slots.get_mut(place % SLOTS) {
+                        *slot = counts(*accel_g, scale);
+                    }
+                }
+                count.wrapping_add(1)
+            });
         }
-        let scale = self.to_counts;
-        let mut rest = run;
-        let mut place = usize::from(self.head) % SLOTS;
-        while !rest.is_empty() {
-            // Up to the end of the ring.
-            let Some(slots) = self.ring.as_flattened_mut().get_mut(place..) else { break };
-            let room = slots.len();
-            for (slot, accel_g) in slots.iter_mut().zip(rest) {
-                *slot = counts(*accel_g, scale);
-            }
-            rest = rest.get(room..).unwrap_or_default();
-            place = 0;
+        let Some((before, from)) = slots.split_at_mut_checked(place) else { return 0 };
+        let room = from.len();
+        let count = lay(from, run, scale, sound);
+        if count < room {
+            return count;
         }
-        self.taken(run.len() as u8)
+        let rest = run.get(count..).unwrap_or_default();
+        count.wrapping_add(lay(before, rest, scale, sound))
     }
 
-    /// So many half pairs were taken.
+    /// Takes so many samples that were laid down, see [`Posture::take`].
     #[inline]
-    fn taken(&mut self, halves: u8) -> u8 {
+    pub fn taken(&mut self, samples: u8) -> u8 {
+        let halves = samples.wrapping_mul(self.fills);
         self.head = self.head.wrapping_add(halves);
         self.waiting = self.waiting.wrapping_add(halves);
         self.waiting()
@@ -278,10 +282,11 @@ impl Posture {
             sx = sx.wrapping_add(i32::from(nx)).wrapping_sub(i32::from(ox));
             sy = sy.wrapping_add(i32::from(ny)).wrapping_sub(i32::from(oy));
             sz = sz.wrapping_add(i32::from(nz)).wrapping_sub(i32::from(oz));
-            // The difference from the mean, times the length of the window.
-            let dx = i32::from(rx).wrapping_mul(whole).wrapping_sub(sx);
-            let dy = i32::from(ry).wrapping_mul(whole).wrapping_sub(sy);
-            let dz = i32::from(rz).wrapping_mul(whole).wrapping_sub(sz);
+            // The difference from the mean, times the length of the window; its sign is of no
+            // account.
+            let dx = sx.wrapping_sub(i32::from(rx).wrapping_mul(whole));
+            let dy = sy.wrapping_sub(i32::from(ry).wrapping_mul(whole));
+            let dz = sz.wrapping_sub(i32::from(rz).wrapping_mul(whole));
             let (fx, fy, fz) = (dx as f32, dy as f32, dz as f32);
             odba += math::abs(fx) + math::abs(fy) + math::abs(fz);
             let square = fx * fx + fy * fy + fz * fz;
@@ -385,6 +390,26 @@ impl Posture {
         let swing_g = [swing(rx, ex, fx), swing(ry, ey, fy), swing(rz, ez, fz)];
         Detail { swing_g, step2_g2: step2 as f32 * self.to_g * self.to_g }
     }
+}
+
+/// Lays the first samples that are `sound` into the slots, as far as there are such; gives how
+/// many.
+#[inline(never)]
+fn lay(
+    slots: &mut [Counts],
+    run: &[[f32; 3]],
+    scale: f32,
+    sound: impl Fn(&[f32; 3]) -> bool + Copy,
+) -> usize {
+    let mut count = 0_usize;
+    for (slot, accel_g) in slots.iter_mut().zip(run) {
+        if !sound(accel_g) {
+            break;
+        }
+        *slot = counts(*accel_g, scale);
+        count = count.wrapping_add(1);
+    }
+    count
 }
 
 /// The nearest whole numbers.

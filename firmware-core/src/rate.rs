@@ -58,6 +58,12 @@ impl Decimator {
         self.factor
     }
 
+    /// Samples after which so many more means are complete.
+    #[inline]
+    pub fn lacking(&self, means: u8) -> u8 {
+        means.wrapping_mul(self.factor).wrapping_sub(self.count)
+    }
+
     /// Takes a sample. True: it completes [`Decimator::mean`], of every `factor` samples.
     #[inline(never)]
     pub fn step(&mut self, accel_g: &[f32; 3]) -> bool {

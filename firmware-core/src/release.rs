@@ -12,6 +12,9 @@ use crate::tag::{Cause, Fate, FateReport, RecoveryReport, ReleaseDecision};
 use macro_rules_attribute::derive;
 
 const HOUR_US: f32 = 3.6e9;
+/// Time from one call of [`Release::step`] to the next while samples come, microseconds; the
+/// ceiling is met to the sample all the same, see [`Release::until_ceiling`].
+pub const LOOK_EVERY_US: u64 = 2_000_000;
 /// Causes below the ceiling, most pressing first.
 const CAUSES: [Cause; 6] = [
     Cause::TooDeep,

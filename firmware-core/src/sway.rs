@@ -14,8 +14,8 @@ use macro_rules_attribute::derive;
 const NOISE_G2: f32 = 2.0e-4;
 /// Memory of the covariance, s.
 const MEMORY_S: f32 = 1200.0;
-/// Motion needed before the first axis is trusted, s.
-const FIRST_S: f32 = 1.5;
+/// Times that motion is looked at before the first axis is trusted.
+const FIRST: f32 = 4.0;
 
 /// The tracker.
 #[derive(Clone, Debug, PartialEq, Kept!)]
@@ -26,7 +26,6 @@ pub struct SwayAxis {
     /// xx, yy, zz, xy, xz, yz
     cov: [f32; 6],
     weight: f32,
-    weight_first: f32,
     weight_max: f32,
     count: u8,
     per_second: u8,
@@ -41,7 +40,6 @@ impl SwayAxis {
             ready: given.is_some(),
             cov: [0.0; 6],
             weight: 0.0,
-            weight_first: FIRST_S * working_hz,
             weight_max: MEMORY_S * working_hz,
             count: 0,
             per_second: math::round_u32(working_hz).clamp(1, 255) as u8,
@@ -88,7 +86,7 @@ impl SwayAxis {
         }
         self.count = 0;
         if !self.ready {
-            if self.weight < self.weight_first {
+            if self.weight < FIRST {
                 return false;
             }
             let [xx, yy, zz, ..] = self.cov;

@@ -14,8 +14,8 @@ use crate::posture::{AXIS_ONE, BATCH_MAX, Posture};
 use crate::rate::{self, Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
-use crate::release::{Grounds, Release};
-use crate::sensor::{SHORT, Sensor};
+use crate::release::{Grounds, LOOK_EVERY_US, Release};
+use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
 
@@ -331,6 +331,11 @@ pub struct Front {
     parts: u8,
     axis_known: bool,
     overturned: bool,
+    /// Beats that became certain are being handed out: from the end of a batch on, one a sample.
+    handing: bool,
+    /// The latest batch is the second of two: with it, which is enough, the sensor's axes are
+    /// looked at, and the finer look is taken once the sway axis is known.
+    second: bool,
     decimator: Decimator,
     posture: Posture,
     sway: SwayAxis,
@@ -344,7 +349,6 @@ pub struct Front {
     frame: Frame,
     motion_delay_us: u64,
     sway_delay_us: u64,
-    pair_hz: f32,
     pair_us: u32,
     depth_m: Option<f32>,
 }
@@ -387,7 +391,7 @@ pub struct Lesson {
 pub struct Tag {
     /// When [`Tag::seldom`] has something to do.
     wake_us: u64,
-    next_second_us: u64,
+    next_look_us: u64,
     front: Front,
     judges: Judges,
     recovery: Recovery,
@@ -408,6 +412,8 @@ impl fmt::Debug for Tag {
             .field("axis_known", &self.front.axis_known)
             .field("offset", &self.front.offset)
             .field("overturned", &self.front.overturned)
+            .field("handing", &self.front.handing)
+            .field("second", &self.front.second)
             .field("batch", &self.front.batch)
             .field("bad", &self.front.bad)
             .field("behind", &self.front.behind)
@@ -422,11 +428,10 @@ impl fmt::Debug for Tag {
             .field("recovery", &self.recovery)
             .field("release", &self.release)
             .field("now_us", &self.front.now_us)
-            .field("next_second_us", &self.next_second_us)
+            .field("next_look_us", &self.next_look_us)
             .field("wake_us", &self.wake_us)
             .field("paired", &self.front.paired)
             .field("parts", &self.front.parts)
-            .field("pair_hz", &self.front.pair_hz)
             .field("pair_us", &self.front.pair_us)
             .field("motion_delay_us", &self.front.motion_delay_us)
             .field("sway_delay_us", &self.front.sway_delay_us)
@@ -447,7 +452,7 @@ impl Tag {
             judges: Judges::new(&config),
             recovery: Recovery::new(&config),
             release: Release::new(&config),
-            next_second_us: 0,
+            next_look_us: 0,
             wake_us: 0,
             cell_left: None,
             memory_used: None,
@@ -475,7 +480,9 @@ impl Tag {
     /// again. Samples that nothing is odd about are looked at together, which costs less.
     pub fn step_run(&mut self, run: &Run, out: &mut Output) -> usize {
         out.clear();
-        if !run.accel_g.is_empty() {
+        let Run { depth_m, cell_left, memory_used, .. } = run;
+        let any = depth_m.is_some() | cell_left.is_some() | memory_used.is_some();
+        if any && !run.accel_g.is_empty() {
             self.readings(run.depth_m, run.cell_left, run.memory_used);
         }
         let mut rest = *run;
@@ -530,18 +537,18 @@ impl Tag {
         out.beat = self.front.next_beat(self.judges.living());
     }
 
-    /// Minutes, and once a second the release.
+    /// Minutes, and now and then the release.
     #[inline(never)]
     fn seldom(&mut self, out: &mut Output) {
         if let Some(summary) = self.front.minute() {
             self.minute_step(&summary, out);
         }
         let now_us = self.front.now_us;
-        if now_us >= self.next_second_us {
-            self.next_second_us = self.release.until_ceiling(now_us.saturating_add(1_000_000));
+        if now_us >= self.next_look_us {
+            self.next_look_us = self.release.until_ceiling(now_us.saturating_add(LOOK_EVERY_US));
             out.release = self.release_step();
         }
-        self.wake_us = self.front.minute_wake_us().min(self.next_second_us);
+        self.wake_us = self.front.minute_wake_us().min(self.next_look_us);
     }
 
     #[inline(never)]
@@ -691,19 +698,23 @@ impl Front {
         let frame = Frame::new(config.logger().mount_deg);
         let sample_us = 1.0e6 / sample_hz;
         let batch = if interpolator.is_slow() { BATCH_MAX / 2 } else { BATCH_MAX };
+        let taken = if paired { batch.wrapping_mul(2) } else { batch };
+        let look_every = taken.wrapping_mul(2).wrapping_mul(decimator.factor());
         // The mean of n samples belongs half of n - 1 samples back.
         let mean_us = 0.5 * f32::from(decimator.factor().saturating_sub(1)) * sample_us;
         let motion_us = mean_us + f32::from(posture.delay_pairs()) * 1.0e6 / pair_hz;
         let half_us = if paired { 0.5e6 / working_hz } else { 0.0 };
         let sway_us = mean_us + half_us + interpolator.delay() * 1.0e6 / rung_hz;
         Front {
-            sensor: Sensor::new(config),
+            sensor: Sensor::new(config, look_every),
             posture,
-            sway: SwayAxis::new(pair_hz / f32::from(batch), frame.given_left()),
+            sway: SwayAxis::new(0.5 * pair_hz / f32::from(batch), frame.given_left()),
             axis: [0; 3],
             axis_known: false,
             offset: 0,
             overturned: false,
+            handing: false,
+            second: false,
             batch,
             bad: 0,
             behind: 0,
@@ -720,7 +731,6 @@ impl Front {
             } else {
                 2
             },
-            pair_hz,
             pair_us: math::round_u32(1.0e6 / pair_hz),
             motion_delay_us: u64::from(math::round_u32(motion_us)),
             sway_delay_us: u64::from(math::round_u32(sway_us)),
@@ -763,73 +773,80 @@ impl Front {
     /// the first not before `until_us`. Gives how many; none where [`Front::take`] has to
     /// look at the first. No beat may wait.
     pub fn take_run(&mut self, run: &Run, until_us: u64) -> usize {
+        let samples = self.sensor.timely_of(run, until_us);
+        if self.decimator.factor() > 1 {
+            return self.working_run(run, samples);
+        }
         let first_us = self.sensor.tag_us(run.t_us);
-        let mut rest = self.sensor.timely_of(run, until_us);
-        let mut last_g = self.sensor.last_g();
         let mut taken = 0_usize;
-        while !rest.is_empty() && !self.beats.has_ready() {
-            let decimates = self.decimator.factor() > 1;
-            let room =
-                if decimates { SHORT } else { usize::from(self.posture.lacking(self.batch)) };
-            let short = self.sensor.passing(rest.get(..room).unwrap_or(rest), &last_g);
-            let count = if decimates {
-                self.working_run(run, first_us, taken, short.count)
-            } else {
-                self.beats_before(short.count, room)
-            };
-            let Some((now, after)) = rest.split_at_checked(count) else { break };
-            let Some(newest_g) = now.last() else { break };
-            if self.sensor.repeats(&short) {
-                self.sensor.repeat_some(now, short.repeats, last_g);
+        while taken < samples.len() && !self.handing {
+            let room = usize::from(self.posture.lacking(self.batch));
+            let rest = samples.get(taken..).unwrap_or_default();
+            let sound = self.sensor.sound();
+            let count = self.posture.lay(rest.get(..room).unwrap_or(rest), sound);
+            if count == 0 {
+                break;
             }
-            last_g = *newest_g;
-            rest = after;
+            self.beats_before(count, room);
             taken = taken.wrapping_add(count);
-            if !decimates && self.posture.take_run(now) >= self.batch {
-                self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
+            if self.posture.taken(count as u8) >= self.batch {
+                self.passed(run, first_us, samples, taken);
                 self.batch_step();
             }
         }
-        if taken > 0 {
-            self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
-            self.sensor.pass_all(self.now_us, last_g);
-        }
+        self.passed(run, first_us, samples, taken);
         taken
     }
 
-    /// Takes `count` samples of a run, behind so many of them, that are averaged to the working
-    /// rate, or those up to the next beat; gives how many.
-    fn working_run(&mut self, run: &Run, first_us: u64, behind: usize, count: usize) -> usize {
-        let samples = run.accel_g.get(behind..).unwrap_or_default();
-        let mut done = 0_usize;
-        for accel_g in samples.iter().take(count) {
-            self.now_us = run.later_us(first_us, behind.wrapping_add(done));
-            done = done.wrapping_add(1);
-            if self.working(accel_g) {
-                self.beat_step();
-            }
-            if self.beats.has_ready() {
-                break;
-            }
+    /// So many of the first samples of a run were taken, from `first_us` of the tag's time on.
+    #[inline]
+    fn passed(&mut self, run: &Run, first_us: u64, samples: &[[f32; 3]], taken: usize) {
+        if let Some(newest_g) = samples.get(taken.wrapping_sub(1)) {
+            self.now_us = run.later_us(first_us, taken.wrapping_sub(1));
+            self.sensor.pass_all(self.now_us, *newest_g);
         }
-        done
     }
 
-    /// The beat stage's work at `count` samples that are about to be taken, of which it
-    /// sees none yet: none at one that fills the batch. Gives how many to take: fewer
-    /// where a beat became certain at one of them.
-    #[inline]
-    fn beats_before(&mut self, count: usize, room: usize) -> usize {
-        let most = count.wrapping_sub(usize::from(count == room));
-        let mut done = 0;
-        while self.busy && done < most {
-            done = done.wrapping_add(1);
-            self.beat_step();
-            if self.beats.has_ready() {
-                return done;
+    /// The same where samples are averaged to the working rate.
+    #[inline(never)]
+    fn working_run(&mut self, run: &Run, samples: &[[f32; 3]]) -> usize {
+        let first_us = self.sensor.tag_us(run.t_us);
+        let mut taken = 0_usize;
+        while taken < samples.len() && !self.handing {
+            let room = usize::from(self.decimator.lacking(self.posture.lacking(self.batch)));
+            let rest = samples.get(taken..).unwrap_or_default();
+            let now = rest.get(..room).unwrap_or(rest);
+            let sound = self.sensor.sound();
+            let sound = now.iter().take_while(|accel_g| sound(accel_g)).count();
+            if sound == 0 {
+                break;
+            }
+            let end = taken.wrapping_add(sound);
+            for accel_g in rest.iter().take(sound) {
+                self.now_us = run.later_us(first_us, taken);
+                taken = taken.wrapping_add(1);
+                if taken == end {
+                    // It may fill the batch.
+                    self.passed(run, first_us, samples, taken);
+                }
+                if self.working(accel_g) {
+                    self.beat_step();
+                }
             }
         }
-        count
+        self.passed(run, first_us, samples, taken);
+        taken
+    }
+
+    /// The beat stage's work at `count` samples that are about to be taken, of which it sees
+    /// none yet: none at one that fills the batch, of which there is `room` for so many.
+    #[inline]
+    fn beats_before(&mut self, count: usize, room: usize) {
+        let mut left = count.wrapping_sub(usize::from(count == room));
+        while self.busy && left > 0 {
+            left = left.wrapping_sub(1);
+            self.beat_step();
+        }
     }
 
     /// A sample with something odd about its time or an axis. False: it is dropped.
@@ -844,6 +861,7 @@ impl Front {
             self.bad = 0;
             self.behind = 0;
             self.beats.restart();
+            self.handing = false;
         }
         self.bad = self.bad.wrapping_add(if checked.good { 0 } else { checked.repeats });
         for done in 0..checked.repeats {
@@ -877,6 +895,11 @@ impl Front {
     /// Posture of a batch. False: the beat stage waits for the samples that follow.
     #[inline(never)]
     fn batch_step(&mut self) -> bool {
+        self.second = !self.second;
+        if self.second {
+            self.sensor.look();
+        }
+        self.handing = self.beats.has_ready();
         self.behind = self.behind.saturating_add(self.batch);
         self.batch_us = self.now_us;
         self.posture_step(self.batch);
@@ -894,7 +917,9 @@ impl Front {
         let good = all.saturating_sub(core::mem::take(&mut self.bad));
         if let Some(activity) = self.posture.work() {
             self.minutes.add_activity(&activity, good);
-            self.detail_step(self.posture.static_g(), good == all);
+            if self.second || !self.axis_known {
+                self.detail_step(self.posture.static_g(), good == all);
+            }
         }
     }
 
@@ -1009,7 +1034,9 @@ impl Front {
         // The beat stage lags by the interpolation, and while it catches up.
         let behind_us = u64::from(self.behind).saturating_mul(u64::from(self.pair_us));
         let lag_us = self.sway_delay_us.saturating_add(behind_us);
-        let beat = self.beats.next(self.batch_us.saturating_sub(lag_us))?;
+        let beat = self.beats.next(self.batch_us.saturating_sub(lag_us));
+        self.handing = self.beats.has_ready();
+        let beat = beat?;
         if self.overturned {
             return None;
         }
@@ -1020,7 +1047,7 @@ impl Front {
             return None;
         }
         if let Some(period_s) = self.beats.own_period_s() {
-            self.posture.set_half_beat(0.5 * period_s * self.pair_hz);
+            self.posture.set_half_beat(0.5e6 * period_s / self.pair_us as f32);
         }
         Some(beat)
     }
@@ -1028,7 +1055,7 @@ impl Front {
     /// True while a beat waits for [`Front::next_beat`].
     #[inline]
     pub fn beat_waits(&self) -> bool {
-        self.beats.has_ready()
+        self.handing
     }
 
     /// True if the latest sample made more work than most.
@@ -1072,10 +1099,11 @@ impl Front {
         // More than a window can hold: a copy that came back wrong must not work for ever.
         for _ in 0..4096 {
             if !self.busy {
-                return;
+                break;
             }
             self.beat_step();
         }
+        self.handing = self.beats.has_ready();
     }
 
     /// After [`Front::finish_samples`]: the minutes still waiting.

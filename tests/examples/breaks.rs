@@ -51,14 +51,7 @@ const BREAKS: [Break; 9] = [
         name: "corner: band-pass of the beats + 20 %",
         deed: Deed::Replace(
             "beats.rs",
-            &[
-                ["sums(sums(sums(sums(v, p6), p7), p8), p9)", "sums(v.map(|y| y << 3), p6)"],
-                [
-                    "sums_2(sums_2(sums_2(sums_2(v, p6), p7), p8), p9)",
-                    "sums_2(v.map(|y| y << 3), p6)",
-                ],
-                ["sum(sum(sum(sum(v, p6), p7), p8), p9)", "sum(v << 3, p6)"],
-            ],
+            &[["sums(sums(sums(sums(v, p6), p7), p8), p9)", "sums(v.map(|y| y << 3), p6)"]],
         ),
         hurts: true,
     },

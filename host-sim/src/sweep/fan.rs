@@ -8,7 +8,7 @@
 //! ```
 //!
 //! The later stages speak back to the earlier ones: what is not alive has no
-//! beats, the worn posture is learnt from swum minutes, and the second in which
+//! beats, the worn posture is learnt from swum minutes, and the sample at which
 //! the release looks around is no time to fit a recovery. Wherever the branches
 //! of one stem would speak back differently, the stem is copied and each part
 //! goes on with its own; so every leaf ends with the very bits of a tag of its
@@ -20,7 +20,7 @@ use firmware_core::config::Config;
 use firmware_core::minute::Summary;
 use firmware_core::record;
 use firmware_core::recovery::Recovery;
-use firmware_core::release::{Grounds, Release};
+use firmware_core::release::{Grounds, LOOK_EVERY_US, Release};
 use firmware_core::tag::{
     Fate, FateReport, Front, Judges, Lesson, RecoveryReport, ReleaseDecision, Sample,
 };
@@ -206,7 +206,7 @@ fn alarm(trunks: &mut [Trunk], from_us: u64, to_us: u64) {
 struct Trunk {
     front: Front,
     limbs: Vec<Limb>,
-    /// When a minute or a second is due next for any limb.
+    /// When a minute or a look of the release is due next for any limb.
     wake_us: u64,
     /// A recovery is being fitted in some limb.
     busy: bool,
@@ -218,7 +218,7 @@ struct Trunk {
 struct Limb {
     judges: Judges,
     recovery: Recovery,
-    next_second_us: u64,
+    next_look_us: u64,
     bytes: u32,
     fates: Vec<FateReport>,
     leaves: Vec<Leaf>,
@@ -322,22 +322,22 @@ impl Trunk {
         self.busy = self.limbs.iter().any(|l| l.recovery.busy());
     }
 
-    /// Minutes and seconds; a limb without either may go on fitting.
+    /// Minutes and looks of the release; a limb without either may go on fitting.
     #[inline(never)]
     fn seldom(&mut self, born: &mut Vec<Trunk>) {
         let now_us = self.front.now_us();
         let minute_due = now_us >= self.front.minute_wake_us();
         if !minute_due && self.busy && !self.front.worked() {
-            self.fit(|limb| now_us < limb.next_second_us);
+            self.fit(|limb| now_us < limb.next_look_us);
         }
         if let Some(summary) = self.front.minute() {
             self.minute(&summary, |part| {
                 let mut part = part;
-                part.seconds();
+                part.looks();
                 born.push(part);
             });
         }
-        self.seconds();
+        self.looks();
     }
 
     /// A minute for all limbs; parts that record it otherwise, or
@@ -373,19 +373,19 @@ impl Trunk {
         self.front.learn(summary, lesson);
     }
 
-    /// Seconds that are due; sets the next wake.
-    fn seconds(&mut self) {
+    /// Looks of the release that are due; sets the next wake.
+    fn looks(&mut self) {
         let (now_us, depth_m) = (self.front.now_us(), self.front.depth_m());
         let mut split = Vec::new();
         for limb in &mut self.limbs {
-            if now_us >= limb.next_second_us {
-                limb.second(now_us, depth_m, &mut split);
+            if now_us >= limb.next_look_us {
+                limb.look(now_us, depth_m, &mut split);
             }
         }
         self.limbs.append(&mut split);
         self.busy = self.limbs.iter().any(|l| l.recovery.busy());
-        let second_us = self.limbs.iter().map(|l| l.next_second_us).min().unwrap_or(u64::MAX);
-        self.wake_us = self.front.minute_wake_us().min(second_us);
+        let look_us = self.limbs.iter().map(|l| l.next_look_us).min().unwrap_or(u64::MAX);
+        self.wake_us = self.front.minute_wake_us().min(look_us);
     }
 
     fn housekeeping(&mut self, drawn: &Drawn) {
@@ -454,7 +454,7 @@ impl Limb {
         Limb {
             judges: Judges::new(&plan.config),
             recovery: Recovery::new(&plan.config),
-            next_second_us: 0,
+            next_look_us: 0,
             bytes: 0,
             fates: Vec::new(),
             leaves: plan
@@ -473,13 +473,12 @@ impl Limb {
         }
     }
 
-    /// The second of every leaf; leaves that want to be woken at another time go
+    /// The look of every leaf; leaves that want to be woken at another time go
     /// to a limb of their own.
-    fn second(&mut self, now_us: u64, depth_m: Option<f32>, split: &mut Vec<Limb>) {
-        let next = |leaf: &Leaf| leaf.release.until_ceiling(now_us.saturating_add(1_000_000));
-        self.next_second_us = self.leaves.first().map_or(u64::MAX, next);
-        while let Some(other_us) =
-            self.leaves.iter().map(next).find(|&us| us != self.next_second_us)
+    fn look(&mut self, now_us: u64, depth_m: Option<f32>, split: &mut Vec<Limb>) {
+        let next = |leaf: &Leaf| leaf.release.until_ceiling(now_us.saturating_add(LOOK_EVERY_US));
+        self.next_look_us = self.leaves.first().map_or(u64::MAX, next);
+        while let Some(other_us) = self.leaves.iter().map(next).find(|&us| us != self.next_look_us)
         {
             let mut away: Vec<Leaf> =
                 self.leaves.extract_if(.., |leaf| next(leaf) == other_us).collect();
@@ -487,7 +486,7 @@ impl Limb {
             split.push(Limb {
                 judges: self.judges.clone(),
                 recovery: self.recovery.clone(),
-                next_second_us: other_us,
+                next_look_us: other_us,
                 bytes: self.bytes,
                 fates: self.fates.clone(),
                 leaves: away,
