@@ -3,8 +3,8 @@
 //!
 //! A running covariance of acceleration's rhythmic part, each sample weighted by
 //! `1/(|w|^2 + e^2)` so that a few violent samples cannot turn the axis and a
-//! glide hardly counts; its first eigenvector by one step of the power method a
-//! second. The step cannot flip the sign, so left stays left.
+//! glide hardly counts; its first eigenvector by one step of the power method about
+//! once a second. The step cannot flip the sign, so left stays left.
 
 use crate::checkpoint::Kept;
 use crate::math;
