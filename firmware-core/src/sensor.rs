@@ -401,7 +401,8 @@ impl Sensor {
         let clips_g = self.limit_g;
         let full = clips_g / CLIPPED;
         let mut missing = false;
-        let mut least_same = u16::MAX;
+        // Of those that give a number; none that counts, where none does.
+        let mut least_same = u32::MAX;
         // No number of a sensor in order.
         let beyond = |a: f32| a.is_nan() || math::abs(a) > full * 1.05;
         for (axis, &a) in self.axes.iter_mut().zip(accel.iter()) {
@@ -418,7 +419,7 @@ impl Sensor {
             } else {
                 axis.clipped.saturating_sub(1)
             };
-            least_same = least_same.min(axis.same);
+            least_same = least_same.min(u32::from(axis.same));
         }
         // A coarse sensor repeats its value by itself where little happens.
         let known_step_g = if self.step_g < f32::MAX { self.step_g } else { 0.0 };
@@ -430,12 +431,12 @@ impl Sensor {
         let mut clipped = false;
         let mut lately = false;
         let mut good = true;
-        let (one, all, max_clip) = (self.stuck_one, self.stuck_all, self.clipped_max);
+        let (one, all, max_clip) = (self.stuck_one, u32::from(self.stuck_all), self.clipped_max);
         for (axis, given) in self.axes.iter_mut().zip(accel) {
             let a = *given;
             let mut bad = beyond(a);
             if (axis.same >= one && moving)
-                || (least_same >= all && least_same != u16::MAX && !coarse)
+                || (least_same >= all && least_same != u32::MAX && !coarse)
             {
                 stuck = true;
                 bad = true;

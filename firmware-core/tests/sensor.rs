@@ -1,0 +1,40 @@
+//! A sensor that stays at fault for long.
+
+// A test may panic; that is how it fails.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::arithmetic_side_effects
+)]
+
+mod common;
+
+use common::{config, swim};
+use firmware_core::tag::{FAULT_KINDS, FaultKind, Sample, Tag};
+
+#[test]
+fn axes_that_all_froze_are_at_fault_for_as_long_as_they_stay_so() {
+    let hz = 100.0_f64;
+    let mut tag = Tag::new(config(hz as f32));
+    let alive = swim(hz, 120.0, 3);
+    let last = *alive.last().unwrap();
+    for sample in &alive {
+        let _ = tag.step(sample);
+    }
+    let stuck = FAULT_KINDS.iter().position(|&k| k == FaultKind::StuckAxis).unwrap();
+    let before = tag.faults().counts[stuck];
+    // Longer than a counter of 16 bits can tell, at this rate 11 min.
+    let frozen = (3600.0 * hz) as u32;
+    let mut trusted = 0;
+    for n in 1..=frozen {
+        let t_us = last.t_us + u64::from(n) * 10_000;
+        let out = tag.step(&Sample::accel(t_us, last.accel_g));
+        trusted += u32::from(n > 12_000 && out.minute.is_some_and(|m| m.beats_per_min.is_some()));
+    }
+    // Known for sure after 60 s, to a look at the axes now and then.
+    let told = tag.faults().counts[stuck] - before;
+    assert!(told > frozen - 6200, "{told} of {frozen}");
+    assert!(trusted <= 2, "{trusted} minutes of nothing told as if known");
+}
