@@ -51,7 +51,8 @@ const OWN_SURE: u16 = 60;
 /// Samples of a rung in this animal's own period from where on the next rung sees
 /// all that the animal does, up to twice as fast, and this one is not looked at.
 const FAR_BELOW: f32 = 15.0;
-/// The same, from where on it is looked at only where a burst may be under way.
+/// The same, from where on it is looked at only where a burst may be under way; not for the top
+/// rung, whose values are not made for that alone.
 const BELOW: f32 = 13.0;
 /// Least amplitude behind the band-pass that may be a burst, in this animal's own: its own
 /// beat comes to 0.62 of it there, at most.
@@ -686,9 +687,9 @@ impl Beats {
             }
             self.half = 1;
         } else {
+            let from = *values;
             let [first, second, third, fourth] = values;
             rung.begin(*first);
-            let from = [*first, *second, *third, *fourth];
             let [a, b] = Rung::filter_4(&mut rung.past, &from, low_band, wanted);
             (*first, *second) = (a, b);
             if number <= LAST_WHOLE {
@@ -720,20 +721,20 @@ impl Beats {
     /// Completes what the next rung works on with the values just made for it. False: that is
     /// only the first half of it, which waits.
     fn complete(&mut self, next: u8) -> bool {
-        let half = next.wrapping_sub(FIRST_HALF);
-        if next != LAST_WHOLE && half > RUNGS as u8 {
+        if next != LAST_WHOLE && next < FIRST_HALF {
             return true;
         }
         let ([values, more_values], (four, twos)) = (&mut self.waiting, &mut self.held);
-        self.holds ^= 1_u8.wrapping_shl(u32::from(next));
-        let waits = self.holds & 1_u8.wrapping_shl(u32::from(next)) != 0;
+        let bit = 1_u8.wrapping_shl(u32::from(next));
+        self.holds ^= bit;
+        let waits = self.holds & bit != 0;
         if next == LAST_WHOLE {
             if waits {
                 *four = *values;
             } else {
                 *more_values = core::mem::replace(values, *four);
             }
-        } else if let Some(two) = twos.get_mut(usize::from(half)) {
+        } else if let Some(two) = twos.get_mut(usize::from(next.wrapping_sub(FIRST_HALF))) {
             let [a, b, c, d] = values;
             if waits {
                 *two = [*a, *b];

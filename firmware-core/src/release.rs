@@ -12,9 +12,8 @@ use crate::tag::{Cause, Fate, FateReport, RecoveryReport, ReleaseDecision};
 use macro_rules_attribute::derive;
 
 const HOUR_US: f32 = 3.6e9;
-/// Time from one call of [`Release::step`] to the next while samples come, microseconds; the
-/// ceiling is met to the sample all the same, see [`Release::until_ceiling`].
-pub const LOOK_EVERY_US: u64 = 2_000_000;
+/// Time from one call of [`Release::step`] to the next while samples come, microseconds.
+const LOOK_EVERY_US: u64 = 2_000_000;
 /// Causes below the ceiling, most pressing first.
 const CAUSES: [Cause; 6] = [
     Cause::TooDeep,
@@ -130,6 +129,13 @@ impl Release {
     /// `t_us`, or the ceiling if that comes first and nothing was decided yet.
     pub fn until_ceiling(&self, t_us: u64) -> u64 {
         if self.done.is_none() { t_us.min(self.ceiling_us) } else { t_us }
+    }
+
+    /// When [`Release::step`] is to be called next after `now_us`, microseconds: every two
+    /// seconds, and at the ceiling.
+    #[inline]
+    pub fn next_look_us(&self, now_us: u64) -> u64 {
+        self.until_ceiling(now_us.saturating_add(LOOK_EVERY_US))
     }
 
     /// Which of [`CAUSES`] stand, a bit each from the lowest.

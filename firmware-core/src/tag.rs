@@ -14,7 +14,7 @@ use crate::posture::{AXIS_ONE, BATCH_MAX, Posture};
 use crate::rate::{self, Decimator, Interpolator};
 use crate::record;
 use crate::recovery::Recovery;
-use crate::release::{Grounds, LOOK_EVERY_US, Release};
+use crate::release::{Grounds, Release};
 use crate::sensor::Sensor;
 use crate::sway::SwayAxis;
 use macro_rules_attribute::derive;
@@ -545,7 +545,7 @@ impl Tag {
         }
         let now_us = self.front.now_us;
         if now_us >= self.next_look_us {
-            self.next_look_us = self.release.until_ceiling(now_us.saturating_add(LOOK_EVERY_US));
+            self.next_look_us = self.release.next_look_us(now_us);
             out.release = self.release_step();
         }
         self.wake_us = self.front.minute_wake_us().min(self.next_look_us);

@@ -20,7 +20,7 @@ use firmware_core::config::Config;
 use firmware_core::minute::Summary;
 use firmware_core::record;
 use firmware_core::recovery::Recovery;
-use firmware_core::release::{Grounds, LOOK_EVERY_US, Release};
+use firmware_core::release::{Grounds, Release};
 use firmware_core::tag::{
     Fate, FateReport, Front, Judges, Lesson, RecoveryReport, ReleaseDecision, Sample,
 };
@@ -476,7 +476,7 @@ impl Limb {
     /// The look of every leaf; leaves that want to be woken at another time go
     /// to a limb of their own.
     fn look(&mut self, now_us: u64, depth_m: Option<f32>, split: &mut Vec<Limb>) {
-        let next = |leaf: &Leaf| leaf.release.until_ceiling(now_us.saturating_add(LOOK_EVERY_US));
+        let next = |leaf: &Leaf| leaf.release.next_look_us(now_us);
         self.next_look_us = self.leaves.first().map_or(u64::MAX, next);
         while let Some(other_us) = self.leaves.iter().map(next).find(|&us| us != self.next_look_us)
         {
