@@ -10,13 +10,13 @@ use super::faults::Row;
 use super::files::Layout;
 use super::truth::{Event, Happening};
 use super::{Request, SynthError, engine, prepare};
-use firmware_core::config::{Detector, Release};
+use firmware_core::config::{Config, Detector, Release};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment};
 use crate::energy::tracker::TraceLoads;
 use crate::problem::Problem;
 use crate::replay::{FileFacts, Keep, Replayer, Report, Setup};
-use crate::trace::ReadFaults;
+use crate::trace::{self, ReadFaults};
 use crate::truth::{self, TruthEvent};
 
 /// What came of one made trace.
@@ -122,6 +122,49 @@ fn told(e: &Event, row: u64) -> TruthEvent {
     // Thousandths of a second, as written.
     let shown = |t: f64| (t * 1e3).round() / 1e3;
     TruthEvent { t_s: shown(e.t_s), event, end_s: e.end_s.map(shown), row }
+}
+
+/// Rows of a synthetic trace as a tag would take them.
+struct Collected {
+    layout: Layout,
+    rows: Vec<trace::Row>,
+}
+
+impl Sink for Collected {
+    type Error = Enough;
+
+    fn row(&mut self, row: &Row) -> Result<(), Enough> {
+        // The header of a file is a line too.
+        let line = self.rows.len() as u64 + 2;
+        self.rows.push(self.layout.read_back(row, line));
+        Ok(())
+    }
+
+    fn event(&mut self, _: &Event) -> Result<(), Enough> {
+        Ok(())
+    }
+}
+
+/// The configuration and the rows of the synthetic trace of `request`: what a tag would be
+/// given, bit for bit, for checks that drive the on-tag code themselves.
+///
+/// # Errors
+/// A wrong request, or a deployment that the tag refuses.
+pub fn rows_in_memory(request: &Request) -> Result<(Config, Vec<trace::Row>), MemoryError> {
+    let prepared = prepare(request)?;
+    let plan = &prepared.plan;
+    let text = plan.deployment_toml(prepared.mount_deg);
+    let name = request.file_name();
+    let deployment = Deployment::parse(&format!("{name}.toml"), text.as_bytes())
+        .map_err(MemoryError::Deployment)?;
+    let config = deployment
+        .config(plan.sensor.sample_hz, deployment.start_unix_us)
+        .map_err(MemoryError::Deployment)?;
+    let layout = Layout::new(plan, prepared.format);
+    let mut collected = Collected { layout, rows: Vec::new() };
+    // It never has enough.
+    let _ = engine::run(plan, &mut collected);
+    Ok((config, collected.rows))
 }
 
 /// Makes the trace of `request` and runs it through the tag as it comes. `stop` is asked

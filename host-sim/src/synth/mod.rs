@@ -68,7 +68,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub use family::{FIRST_JUDGED_SEED, Family};
-pub use memory::{MemoryError, Outcome, run_in_memory, run_with_settings};
+pub use memory::{MemoryError, Outcome, rows_in_memory, run_in_memory, run_with_settings};
 pub use scenario::{SCENARIOS, Scenario};
 
 /// The column for time.
