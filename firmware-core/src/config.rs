@@ -256,32 +256,20 @@ impl Config {
                 u32::try_from(start).map_or(if start < 0 { -1.0 } else { f32::MAX }, |s| s as f32)
             }
         };
-        all_in_range(
-            &[
-                logger.sample_hz,
-                logger.range_g,
-                logger.counts_per_g,
-                roll_deg,
-                pitch_deg,
-                yaw_deg,
-                place.latitude_deg,
-                place.longitude_deg,
-                start,
-                animal.length_m.unwrap_or(1.0),
-            ],
-            &[
-                ("sample_hz", 5.0, 100.0),
-                ("range_g", 1.0, 32.0),
-                ("counts_per_g", 1.0, 65_536.0),
-                ("mount_deg", -360.0, 360.0),
-                ("mount_deg", -360.0, 360.0),
-                ("mount_deg", -360.0, 360.0),
-                ("latitude_deg", -90.0, 90.0),
-                ("longitude_deg", -180.0, 180.0),
-                ("start_utc", 0.0, 4_102_444_800.0),
-                ("length_m", 0.2, 15.0),
-            ],
-        )?;
+        for (value, key, min, max) in [
+            (logger.sample_hz, "sample_hz", 5.0, 100.0),
+            (logger.range_g, "range_g", 1.0, 32.0),
+            (logger.counts_per_g, "counts_per_g", 1.0, 65_536.0),
+            (roll_deg, "mount_deg", -360.0, 360.0),
+            (pitch_deg, "mount_deg", -360.0, 360.0),
+            (yaw_deg, "mount_deg", -360.0, 360.0),
+            (place.latitude_deg, "latitude_deg", -90.0, 90.0),
+            (place.longitude_deg, "longitude_deg", -180.0, 180.0),
+            (start, "start_utc", 0.0, 4_102_444_800.0),
+            (animal.length_m.unwrap_or(1.0), "length_m", 0.2, 15.0),
+        ] {
+            in_range(key, value, min, max)?;
+        }
         detector.check()?;
         release.check()?;
         if detector.min_beat_hz >= detector.max_beat_hz {

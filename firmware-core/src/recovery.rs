@@ -21,12 +21,10 @@
 
 use core::cell::Cell;
 
-use crate::checkpoint::Kept;
 use crate::config::Config;
+use crate::kept::Kept;
 use crate::math;
-use crate::minute::Summary;
-use crate::tag::RecoveryReport;
-use macro_rules_attribute::derive;
+use crate::types::{MinuteSummary, RecoveryReport};
 
 /// Bins kept; when they are full, pairs are joined and each holds twice the time.
 const BINS: usize = 64;
@@ -149,16 +147,11 @@ impl Recovery {
         let d = config.detector();
         Recovery {
             bins: [[MISSING; SIGNALS]; BINS],
-            filled: 0,
             bin_min: BIN_MIN,
-            gather: Gather::default(),
-            fit: None,
             remaining: 1.0 - d.recovered_fraction,
             se_max_s: d.recovery_sd_max_h * 3600.0,
             prob_min: d.recovery_prob,
-            last_t_s: 0.0,
-            steady: 0,
-            report: None,
+            ..Kept::blank()
         }
     }
 
@@ -173,7 +166,7 @@ impl Recovery {
     }
 
     /// Takes a minute of a living animal (`None`: nothing can be said of it).
-    pub fn add(&mut self, minute: Option<&Summary>) {
+    pub fn add(&mut self, minute: Option<&MinuteSummary>) {
         let g = &mut self.gather;
         g.minutes = g.minutes.saturating_add(1);
         if let Some(m) = minute
@@ -227,17 +220,8 @@ impl Recovery {
     /// Starts a fit: all the work of it follows with the next samples.
     fn start_fit(&mut self) {
         let now_h = f32::from(self.filled) * f32::from(self.bin_min) / 60.0;
-        self.fit = Some(Fit {
-            summed: false,
-            point: 0,
-            step_h: 1.4 * now_h / f32::from(TIMES),
-            fixed: Fixed::default(),
-            best: f32::MIN,
-            weight: 0.0,
-            past: 0.0,
-            mean: 0.0,
-            square: 0.0,
-        });
+        let step_h = 1.4 * now_h / f32::from(TIMES);
+        self.fit = Some(Fit { step_h, best: f32::MIN, ..Fit::blank() });
     }
 
     /// Works one grid point, if a fit is under way. Gives a report when the fit ends.

@@ -10,7 +10,7 @@ pub use ::bma400::{I2CInterface, SPIInterface};
 use embedded_hal::i2c::I2c;
 use embedded_hal::spi::SpiDevice;
 
-use super::{Accelerometer, Batch, Fault, Repeats, Troubles, count};
+use crate::drivers::sensor::{Accelerometer, Batch, Fault, Repeats, Troubles, count, twice};
 
 /// Bytes of a frame with three axes of 12 bits.
 const FRAME: usize = 7;
@@ -62,12 +62,8 @@ impl Rate {
 impl Range {
     /// g for one count.
     pub fn g_per_count(self) -> f32 {
-        match self {
-            Range::G2 => 1.0 / 1024.0,
-            Range::G4 => 1.0 / 512.0,
-            Range::G8 => 1.0 / 256.0,
-            Range::G16 => 1.0 / 128.0,
-        }
+        // Each range is twice the one before.
+        f32::from(1_u8.wrapping_shl(self as u32)) / 1024.0
     }
 
     fn part(self) -> Scale {
@@ -98,24 +94,20 @@ fn fault<E>(error: BMA400Error<E>) -> Fault<E> {
     }
 }
 
-/// A frame of the FIFO.
-enum Frame {
-    /// Counts of three axes.
-    Axes([i16; 3]),
-    /// A change of settings, the time, or other axes than were asked for.
-    Other,
-}
+/// The counts of three axes. `None`: the frame is a change of settings, the time, or other axes
+/// than were asked for.
+type Counts = Option<[i16; 3]>;
 
 /// The frame at the start of some bytes, and what is behind it. `None`: an empty
 /// frame, which ends the FIFO, or a part of one. Frames by the BMA400 data sheet, chapter on the FIFO
 /// (memory).
-fn next_frame(bytes: &[u8]) -> Option<(Frame, &[u8])> {
+fn next_frame(bytes: &[u8]) -> Option<(Counts, &[u8])> {
     let (head, rest) = bytes.split_first()?;
     if head & 0xA0 == 0xA0 {
-        return Some((Frame::Other, rest.get(3..)?));
+        return Some((None, rest.get(3..)?));
     }
     if head & 0x40 != 0 {
-        return Some((Frame::Other, rest.get(1..)?));
+        return Some((None, rest.get(1..)?));
     }
     let axes = (head & 0x0E).count_ones() as usize;
     let fine = head & 0x10 != 0;
@@ -127,10 +119,10 @@ fn next_frame(bytes: &[u8]) -> Option<(Frame, &[u8])> {
         let [x0, x1, y0, y1, z0, z1] = *frame;
         // Low four bits, then the upper eight with the sign.
         let axis = |low: u8, high: u8| i16::from_le_bytes([low.wrapping_shl(4), high]) >> 4;
-        return Some((Frame::Axes([axis(x0, x1), axis(y0, y1), axis(z0, z1)]), behind));
+        return Some((Some([axis(x0, x1), axis(y0, y1), axis(z0, z1)]), behind));
     }
     let len = if fine { axes.wrapping_mul(2) } else { axes };
-    Some((Frame::Other, rest.get(len..)?))
+    Some((None, rest.get(len..)?))
 }
 
 macro_rules! on_bus {
@@ -164,16 +156,7 @@ macro_rules! on_bus {
                     &mut BMA400<$interface<B>>,
                 ) -> Result<R, BMA400Error<B::Error>>,
             ) -> Result<R, Fault<B::Error>> {
-                match what(&mut self.part) {
-                    Err(BMA400Error::IOError(_)) => count(&mut self.troubles.bus),
-                    other => return other.map_err(fault),
-                }
-                what(&mut self.part).map_err(|error| {
-                    if matches!(error, BMA400Error::IOError(_)) {
-                        count(&mut self.troubles.bus);
-                    }
-                    fault(error)
-                })
+                twice(&mut self.troubles.bus, || what(&mut self.part).map_err(fault))
             }
         }
 
@@ -210,19 +193,16 @@ macro_rules! on_bus {
                 &mut self,
                 take: &mut dyn FnMut([f32; 3]),
             ) -> Result<Batch, Fault<B::Error>> {
-                let mut batch = Batch::default();
-                if !self.running {
-                    self.start()?;
-                    batch.lost = true;
-                    return Ok(batch);
-                }
-                if self.twice(|p| p.get_reset_status())? {
-                    // It was reset, and sleeps with the settings of its maker.
+                // After a reset it sleeps with the settings of its maker.
+                let reset = self.running && self.twice(|p| p.get_reset_status())?;
+                if reset {
                     count(&mut self.troubles.resets);
-                    self.start()?;
-                    batch.lost = true;
-                    return Ok(batch);
                 }
+                if reset || !self.running {
+                    self.start()?;
+                    return Ok(Batch { samples: 0, lost: true });
+                }
+                let mut batch = Batch::default();
                 let mut left = self.twice(|p| p.get_fifo_len())?;
                 if left >= FULL {
                     count(&mut self.troubles.overruns);
@@ -235,17 +215,16 @@ macro_rules! on_bus {
                     let len = usize::from(left).min(FRAME.wrapping_mul(FRAMES));
                     let mut bytes = [0; FRAME * FRAMES];
                     let Some(block) = bytes.get_mut(..len) else { break };
-                    let repeats = &mut self.repeats;
                     if let Err(error) = self.part.read_fifo_frames(block) {
                         // What was read is gone from the FIFO, so no second try.
                         count(&mut self.troubles.bus);
                         return Err(fault(error));
                     }
                     let mut rest: &[u8] = block;
-                    while let Some((frame, behind)) = next_frame(rest) {
+                    while let Some((counts, behind)) = next_frame(rest) {
                         rest = behind;
-                        if let Frame::Axes(axes) = frame {
-                            stuck |= repeats.step(axes, STUCK);
+                        if let Some(axes) = counts {
+                            stuck |= self.repeats.step(axes, STUCK);
                             batch.samples = batch.samples.saturating_add(1);
                             take(axes.map(|c| f32::from(c) * scale));
                         }

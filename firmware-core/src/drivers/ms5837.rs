@@ -6,7 +6,7 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::I2c;
 
-use super::{Fault, Pressure, Reading, Repeats, Troubles, count};
+use crate::drivers::sensor::{Fault, Pressure, Reading, Repeats, Troubles, count, twice};
 
 /// Address on the bus.
 pub const ADDRESS: u8 = 0x76;
@@ -109,19 +109,9 @@ impl<B: I2c, D: DelayNs> Ms5837<B, D> {
         &mut self,
         mut ask: impl FnMut(&mut B) -> Result<(), B::Error>,
     ) -> Result<(), Fault<B::Error>> {
-        for last in [false, true] {
-            match ask(&mut self.bus) {
-                Ok(()) => return Ok(()),
-                Err(error) => {
-                    count(&mut self.troubles.bus);
-                    if last {
-                        self.ready = false;
-                        return Err(Fault::Bus(error));
-                    }
-                }
-            }
-        }
-        Ok(())
+        let got = twice(&mut self.troubles.bus, || ask(&mut self.bus).map_err(Fault::Bus));
+        self.ready &= got.is_ok();
+        got
     }
 
     fn command(&mut self, command: u8) -> Result<(), Fault<B::Error>> {
@@ -186,15 +176,14 @@ impl<B: I2c, D: DelayNs> Pressure for Ms5837<B, D> {
             self.start()?;
             counts = self.counts()?;
         }
-        let Some((d1, d2)) = counts else {
+        let stuck = counts.is_some_and(|pair| self.repeats.step(pair, STUCK));
+        if stuck {
+            count(&mut self.troubles.stuck);
+        }
+        let Some((d1, d2)) = counts.filter(|_| !stuck) else {
             self.ready = false;
             return Err(Fault::NotReady);
         };
-        if self.repeats.step((d1, d2), STUCK) {
-            count(&mut self.troubles.stuck);
-            self.ready = false;
-            return Err(Fault::NotReady);
-        }
         let (pressure, temp) = compensate(&self.constants, d1, d2);
         Ok(Reading { pressure_mbar: 0.1 * pressure as f32, temp_c: 0.01 * temp as f32 })
     }

@@ -1,5 +1,12 @@
 //! Fields of any number of bits, the most significant bit first.
 
+/// Bits of a message, written or read: one walk over the fields serves both ways.
+pub trait Bits {
+    /// Puts the lowest `width` bits of `value` and gives it back; or takes the next `width`
+    /// bits, whatever `value` is.
+    fn field(&mut self, value: u32, width: u32) -> u32;
+}
+
 /// Puts fields into bytes that are zero.
 pub struct Writer<'a> {
     bytes: &'a mut [u8],
@@ -9,17 +16,12 @@ pub struct Writer<'a> {
 impl<'a> Writer<'a> {
     /// At the first bit.
     pub fn new(bytes: &'a mut [u8]) -> Self {
-        Self::at(bytes, 0)
-    }
-
-    /// At the first bit of a byte.
-    pub fn at(bytes: &'a mut [u8], byte: usize) -> Self {
-        Writer { bytes, bit: (byte as u32).wrapping_mul(8) }
+        Writer { bytes, bit: 0 }
     }
 
     /// The lowest `width` bits of `value`.
     #[inline(never)]
-    pub fn put(&mut self, value: u32, width: u32) {
+    fn put(&mut self, value: u32, width: u32) {
         for n in (0..width).rev() {
             let byte = self.bytes.get_mut(self.bit.wrapping_shr(3) as usize);
             let mask = 0x80_u8.wrapping_shr(self.bit & 7);
@@ -30,6 +32,13 @@ impl<'a> Writer<'a> {
             }
             self.bit = self.bit.wrapping_add(1);
         }
+    }
+}
+
+impl Bits for Writer<'_> {
+    fn field(&mut self, value: u32, width: u32) -> u32 {
+        self.put(value, width);
+        value
     }
 }
 
@@ -44,9 +53,10 @@ impl<'a> Reader<'a> {
     pub fn new(bytes: &'a [u8]) -> Self {
         Reader { bytes, bit: 0 }
     }
+}
 
-    /// The next `width` bits.
-    pub fn take(&mut self, width: u32) -> u32 {
+impl Bits for Reader<'_> {
+    fn field(&mut self, _: u32, width: u32) -> u32 {
         let mut value = 0_u32;
         for _ in 0..width {
             let byte = self.bytes.get(self.bit.wrapping_shr(3) as usize).copied().unwrap_or(0);

@@ -1,12 +1,13 @@
 //! The course of a deployment in fifty points.
 
-use super::level::{Level, rest_quarter};
-use crate::checkpoint::Kept;
-use crate::tag::{Minute, State};
-use macro_rules_attribute::derive;
+use crate::kept::Kept;
+use crate::message::level::{Level, rest_quarter};
+use crate::types::{Minute, State};
 
 /// Points of a course.
 pub const POINTS: usize = 50;
+/// Revision of a course that will not change any more.
+pub const FINAL: u8 = 15;
 /// Largest base-2 logarithm of the step.
 const STEP_MAX: u8 = 7;
 const HOUR_US: u64 = 3_600_000_000;
@@ -92,14 +93,14 @@ pub struct Course {
 
 impl Default for Course {
     fn default() -> Self {
-        Course { sums: [Sum::default(); POINTS], step: 0, revision: 0, current: 0 }
+        Self::blank()
     }
 }
 
 impl Course {
     /// Takes a minute. A closed course stays as it is.
     pub fn add(&mut self, minute: &Minute) {
-        if self.revision == super::FINAL {
+        if self.revision == FINAL {
             return;
         }
         let hour = minute.t_us.checked_div(HOUR_US).unwrap_or(0) as u32;
@@ -139,12 +140,12 @@ impl Course {
 
     fn count_on(&mut self) {
         let next = self.revision.wrapping_add(1);
-        self.revision = if next < super::FINAL { next } else { 0 };
+        self.revision = if next < FINAL { next } else { 0 };
     }
 
     /// Nothing is added any more.
     pub fn close(&mut self) {
-        self.revision = super::FINAL;
+        self.revision = FINAL;
     }
 
     /// Base-2 logarithm of the hours a point.
@@ -161,7 +162,7 @@ impl Course {
     #[inline(never)]
     pub fn codes(&self) -> [u8; POINTS] {
         let mut codes = [0; POINTS];
-        let closed = self.revision == super::FINAL;
+        let closed = self.revision == FINAL;
         let complete = if closed { POINTS } else { usize::from(self.current) };
         for (code, sum) in codes.iter_mut().zip(self.sums).take(complete) {
             let rest = rest_quarter(sum.resting, sum.minutes);

@@ -1,12 +1,10 @@
 //! What every message tells.
 
-use super::bits::{Reader, Writer};
-use super::level::Level;
-use crate::checkpoint::{Cursor, Kept};
+use crate::kept::{Cursor, Kept};
 use crate::math;
-use crate::record::{cause_code, cause_of, fate_code, fate_of};
-use crate::tag::{Cause, Fate};
-use macro_rules_attribute::derive;
+use crate::message::bits::Bits;
+use crate::message::level::Level;
+use crate::types::{Cause, Fate, cause_code, cause_of, fate_code, fate_of};
 
 /// Hours after the start at whose end the beat rate is told; the sixth rate is
 /// that of the latest hour with swimming.
@@ -64,20 +62,14 @@ impl Kept for Recovery {
     }
 
     fn visit(&mut self, cursor: &mut Cursor<'_>) {
-        let (mut code, mut t_h, mut se_h) = match *self {
-            Recovery::Unknown => (0_u8, 0.0, 0.0),
-            Recovery::Estimated { t_h, se_h } => (1, t_h, se_h),
-            Recovery::Decided { t_h, se_h } => (2, t_h, se_h),
-        };
-        code.visit(cursor);
+        let (mut status, mut t_h, mut se_h) = self.parts();
+        status.visit(cursor);
         t_h.visit(cursor);
         se_h.visit(cursor);
-        *self = match code {
-            0 => Recovery::Unknown,
-            1 => Recovery::Estimated { t_h, se_h },
-            2 => Recovery::Decided { t_h, se_h },
-            _ => return cursor.spoil(),
-        };
+        match Self::of(status, t_h, se_h) {
+            Some(recovery) => *self = recovery,
+            None => cursor.spoil(),
+        }
     }
 }
 
@@ -113,75 +105,74 @@ pub(super) fn minutes(us: u64) -> u32 {
     half.checked_div(60_000_000).unwrap_or(0).min(u64::from(NO_MINUTE - 1)) as u32
 }
 
-fn put_minute(to: &mut Writer<'_>, minute: Option<u32>) {
-    to.put(minute.map_or(NO_MINUTE, |m| m.min(NO_MINUTE - 1)), 18);
-}
-
-fn take_minute(from: &mut Reader<'_>) -> Option<u32> {
-    Some(from.take(18)).filter(|m| *m != NO_MINUTE)
+fn minute(minute: Option<u32>, bits: &mut impl Bits) -> Option<u32> {
+    let code = minute.map_or(NO_MINUTE, |m| m.min(NO_MINUTE - 1));
+    Some(bits.field(code, 18)).filter(|m| *m != NO_MINUTE)
 }
 
 fn tenths(hours: f32, most: u32) -> u32 {
     math::round_u32((hours * 10.0).max(0.0)).min(most)
 }
 
-impl Facts {
-    #[inline(never)]
-    pub(super) fn encode(&self, to: &mut Writer<'_>) {
-        to.put(u32::from(self.deployment), 8);
-        to.put(u32::from(fate_code(self.fate)), 3);
-        put_minute(to, self.fate_min);
-        put_minute(to, Some(self.now_min));
-        let (status, t, se) = match self.recovery {
-            Recovery::Unknown => (0, NO_RECOVERY, 0),
-            Recovery::Estimated { t_h, se_h } => {
-                (1, tenths(t_h, NO_RECOVERY - 1), tenths(se_h, 63))
-            }
-            Recovery::Decided { t_h, se_h } => (2, tenths(t_h, NO_RECOVERY - 1), tenths(se_h, 63)),
-        };
-        to.put(status, 2);
-        to.put(t, 12);
-        to.put(se, 6);
-        to.put(self.cause.map_or(0, |c| u32::from(cause_code(c)).saturating_add(1)), 4);
-        put_minute(to, self.release_min);
-        let cell = self.cell_left.map_or(NO_CELL, |c| math::round_u32(c.clamp(0.0, 1.0) * 30.0));
-        to.put(cell, 5);
-        to.put(u32::from(self.checks), 8);
-        for level in self.chosen {
-            to.put(u32::from(level.code()), 6);
+impl Recovery {
+    /// Its number, the time and the standard error of an estimate, h.
+    fn parts(self) -> (u8, f32, f32) {
+        match self {
+            Recovery::Unknown => (0, 0.0, 0.0),
+            Recovery::Estimated { t_h, se_h } => (1, t_h, se_h),
+            Recovery::Decided { t_h, se_h } => (2, t_h, se_h),
         }
     }
 
-    pub(super) fn decode(from: &mut Reader<'_>) -> Option<Self> {
-        let deployment = from.take(8) as u8;
-        let fate = fate_of(from.take(3) as u8)?;
-        let fate_min = take_minute(from);
-        let now_min = take_minute(from)?;
-        let (status, t, se) = (from.take(2), from.take(12), from.take(6));
-        let (t_h, se_h) = (t as f32 / 10.0, se as f32 / 10.0);
-        let recovery = match (status, t) {
-            (0, NO_RECOVERY) if se == 0 => Recovery::Unknown,
-            (1, 0..NO_RECOVERY) => Recovery::Estimated { t_h, se_h },
-            (2, 0..NO_RECOVERY) => Recovery::Decided { t_h, se_h },
-            _ => return None,
+    fn of(status: u8, t_h: f32, se_h: f32) -> Option<Self> {
+        match status {
+            0 => Some(Recovery::Unknown),
+            1 => Some(Recovery::Estimated { t_h, se_h }),
+            2 => Some(Recovery::Decided { t_h, se_h }),
+            _ => None,
+        }
+    }
+
+    fn walk(self, bits: &mut impl Bits) -> Option<Self> {
+        let (status, t_h, se_h) = self.parts();
+        let (t, se) = match status {
+            0 => (NO_RECOVERY, 0),
+            _ => (tenths(t_h, NO_RECOVERY - 1), tenths(se_h, 63)),
         };
-        let cause = match from.take(4) as u8 {
-            0 => None,
-            code => Some(cause_of(code.wrapping_sub(1))?),
-        };
-        let release_min = take_minute(from);
-        let cell = Some(from.take(5)).filter(|c| *c != NO_CELL);
+        let status = bits.field(status.into(), 2) as u8;
+        let (t, se) = (bits.field(t, 12), bits.field(se, 6));
+        let known = t != NO_RECOVERY;
+        let sound = known == (status != 0) && (known || se == 0);
+        Self::of(status, t as f32 / 10.0, se as f32 / 10.0).filter(|_| sound)
+    }
+}
+
+impl Facts {
+    /// Writes the facts and gives them back to the resolution of a message; or reads others,
+    /// `None` where a code has no meaning.
+    #[inline]
+    pub(super) fn walk(&self, bits: &mut impl Bits) -> Option<Self> {
         Some(Facts {
-            deployment,
-            fate,
-            fate_min,
-            now_min,
-            recovery,
-            cause,
-            release_min,
-            cell_left: cell.map(|c| c as f32 / 30.0),
-            checks: from.take(8) as u8,
-            chosen: [(); 6].map(|()| Level::from_code(from.take(6) as u8)),
+            deployment: bits.field(self.deployment.into(), 8) as u8,
+            fate: fate_of(bits.field(fate_code(self.fate).into(), 3) as u8)?,
+            fate_min: minute(self.fate_min, bits),
+            now_min: minute(Some(self.now_min), bits)?,
+            recovery: self.recovery.walk(bits)?,
+            cause: {
+                let code = self.cause.map_or(0, |c| u32::from(cause_code(c)).saturating_add(1));
+                match bits.field(code, 4) as u8 {
+                    0 => None,
+                    code => Some(cause_of(code.wrapping_sub(1))?),
+                }
+            },
+            release_min: minute(self.release_min, bits),
+            cell_left: {
+                let cell = self.cell_left.map(|c| math::round_u32(c.clamp(0.0, 1.0) * 30.0));
+                let cell = bits.field(cell.unwrap_or(NO_CELL), 5);
+                (cell != NO_CELL).then_some(cell as f32 / 30.0)
+            },
+            checks: bits.field(self.checks.into(), 8) as u8,
+            chosen: self.chosen.map(|l| Level::from_code(bits.field(l.code().into(), 6) as u8)),
         })
     }
 }

@@ -1,6 +1,6 @@
 //! Beat rates in 64 levels of equal ratio.
 
-use crate::checkpoint::{Cursor, Kept};
+use crate::kept::{Cursor, Kept};
 use crate::math;
 
 /// Slowest rate with a level of its own, beats a minute.

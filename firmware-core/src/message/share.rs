@@ -6,7 +6,7 @@
 //! the erasure code of Reed and Solomon (1960, J. SIAM 8:300) in the systematic
 //! form of Blömer et al. (1995, ICSI TR-95-048).
 
-use super::course::POINTS;
+use crate::message::course::POINTS;
 
 /// Shares of a course.
 pub const PAGES: usize = 12;

@@ -1,20 +1,18 @@
 //! The tag's side: gathers what the messages tell, and makes them in turn.
 
-use super::course::Course;
-use super::facts::{CHOSEN_HOURS, Facts, Recovery, checks, minutes};
-use super::level::Level;
-use super::share::{PAGES, share};
-use super::{MESSAGE_BYTES, Message};
-use crate::checkpoint::Kept;
-use crate::record::fault_code;
-use crate::tag::{Fate, FaultCounters, FaultKind, Minute, Output, State};
-use macro_rules_attribute::derive;
+use crate::kept::Kept;
+use crate::message::course::Course;
+use crate::message::facts::{CHOSEN_HOURS, Facts, Recovery, checks, minutes};
+use crate::message::layout::{MESSAGE_BYTES, Message};
+use crate::message::level::Level;
+use crate::message::share::{PAGES, share};
+use crate::types::{Event, Fate, FaultCounters, FaultKind, Minute, State, fault_code};
 
 const HOUR_US: u64 = 3_600_000_000;
 /// From one page to the next: of any five messages in a row all are different.
 const STRIDE: u8 = 5;
 
-/// Self-check of every kind of fault, in the order of [`crate::tag::FAULT_KINDS`].
+/// Self-check of every kind of fault, in the order of [`crate::types::FAULT_KINDS`].
 const BITS: [u8; 6] = [
     checks::ACCELEROMETER,
     checks::CLIPPED,
@@ -45,47 +43,31 @@ pub struct Summary {
 impl Summary {
     /// At the start of a deployment of that number.
     pub fn new(deployment: u8) -> Self {
-        Summary {
-            facts: Facts {
-                deployment,
-                fate: Fate::Undetermined,
-                fate_min: None,
-                now_min: 0,
-                recovery: Recovery::Unknown,
-                cause: None,
-                release_min: None,
-                cell_left: None,
-                checks: 0,
-                chosen: [Level::UNKNOWN; 6],
-            },
-            course: Course::default(),
-            hour: Hour::default(),
-            page: 0,
-        }
+        let facts = Facts { deployment, ..Facts::blank() };
+        Summary { facts, course: Course::default(), hour: Hour::default(), page: 0 }
     }
 
-    /// Takes what a step brought to light, and fate as the tag knows it now.
-    pub fn take(&mut self, out: &Output, fate: Fate) {
-        if let Some(minute) = &out.minute {
-            self.minute(minute);
-        }
-        if let Some(report) = &out.fate {
-            self.facts.fate_min = Some(minutes(report.event_us));
+    /// Takes an event, and fate as the tag knows it now.
+    pub fn take(&mut self, event: &Event, fate: Fate) {
+        match event {
+            Event::Minute(minute) => self.minute(minute),
+            Event::Fate(report) => self.facts.fate_min = Some(minutes(report.event_us)),
+            Event::Recovery(report) => {
+                let (t_h, se_h) = (report.t_s / 3600.0, report.se_s / 3600.0);
+                self.facts.recovery = match report.decided_us {
+                    Some(_) => Recovery::Decided { t_h, se_h },
+                    None => Recovery::Estimated { t_h, se_h },
+                };
+            }
+            Event::Release(decision) => {
+                self.facts.cause = Some(decision.cause);
+                self.facts.release_min = Some(minutes(decision.t_us));
+                self.end_hour();
+                self.course.close();
+            }
+            Event::Beat(_) | Event::Fault(_) | Event::Own(_) => {}
         }
         self.facts.fate = fate;
-        if let Some(report) = &out.recovery {
-            let (t_h, se_h) = (report.t_s / 3600.0, report.se_s / 3600.0);
-            self.facts.recovery = match report.decided_us {
-                Some(_) => Recovery::Decided { t_h, se_h },
-                None => Recovery::Estimated { t_h, se_h },
-            };
-        }
-        if let Some(decision) = &out.release {
-            self.facts.cause = Some(decision.cause);
-            self.facts.release_min = Some(minutes(decision.t_us));
-            self.end_hour();
-            self.course.close();
-        }
     }
 
     /// Fate as told.
@@ -127,11 +109,10 @@ impl Summary {
     #[inline(never)]
     pub fn message(&self, page: u8, now_us: u64) -> [u8; MESSAGE_BYTES] {
         let facts = Facts { now_min: minutes(now_us), ..self.facts };
-        let revision = self.course.revision();
-        let codes = self.course.codes();
+        let (step, revision) = (self.course.step(), self.course.revision());
         let page = page.min(PAGES.saturating_sub(1) as u8);
-        let share = share(&codes, page);
-        Message { page, facts, step: self.course.step(), revision, share }.encode()
+        let share = share(&self.course.codes(), page);
+        Message { page, facts, step, revision, share }.encode()
     }
 
     /// The next message in turn.

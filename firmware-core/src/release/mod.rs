@@ -1,0 +1,6 @@
+//! When the tag releases its animal.
+
+mod decide;
+pub mod sun;
+
+pub use decide::{Grounds, Release};
