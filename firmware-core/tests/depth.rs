@@ -11,9 +11,10 @@
 
 mod common;
 
-use common::{config, swim};
-use firmware_core::depth::{DEEPEST_M, HIGHEST_M};
-use firmware_core::tag::{FAULT_KINDS, FaultKind, Minute, Sample, Tag};
+use common::{config, feed, swim};
+use firmware_core::fate::depth::{DEEPEST_M, HIGHEST_M};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, FAULT_KINDS, FaultKind, Minute, Sample};
 
 /// An animal that swims for an hour, for the second half of it with this depth; gives its
 /// minutes, and when the fault began, min.
@@ -23,10 +24,14 @@ fn fails_at(depth_m: f32) -> (Vec<Minute>, Option<u64>) {
     for sample in swim(25.0, 3600.0, 5) {
         let failed = sample.t_us >= 1_800_000_000;
         let depth = sample.depth_m.map(|d| if failed { depth_m } else { d });
-        let out = tag.step(&Sample { depth_m: depth, ..sample });
-        minutes.extend(out.minute);
-        if out.fault == Some(FaultKind::DepthFault) {
-            began = began.or(Some(sample.t_us / 60_000_000));
+        for event in feed(&mut tag, &Sample { depth_m: depth, ..sample }) {
+            match event {
+                Event::Minute(minute) => minutes.push(minute),
+                Event::Fault(FaultKind::DepthFault) => {
+                    began = began.or(Some(sample.t_us / 60_000_000));
+                }
+                _ => {}
+            }
         }
     }
     let kind = FAULT_KINDS.iter().position(|k| *k == FaultKind::DepthFault).unwrap();

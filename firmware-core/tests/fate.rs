@@ -18,11 +18,11 @@ use std::ops::RangeInclusive;
 
 use common::config_of;
 use firmware_core::config::{Breathing, Config, Detector, Release};
-use firmware_core::depth::DepthClue;
 use firmware_core::fate::FateTest;
-use firmware_core::frame::Attitude;
-use firmware_core::minute::{MINUTE_US, Summary};
-use firmware_core::tag::Fate;
+use firmware_core::fate::depth::DepthClue;
+use firmware_core::signal::frame::Attitude;
+use firmware_core::signal::minute::MINUTE_US;
+use firmware_core::types::{Fate, MinuteSummary};
 
 /// What a minute was like.
 #[derive(Clone, Copy)]
@@ -84,7 +84,7 @@ impl Watch {
         for passed in 1..=minutes {
             let side = if self.minute.is_multiple_of(2) { 0.5 } else { -0.5 } * kind.moved_g;
             let noise_rms_g = 0.003;
-            let summary = Summary {
+            let summary = MinuteSummary {
                 t_us: self.minute * MINUTE_US,
                 good: kind.good,
                 beats: kind.beats,

@@ -13,14 +13,15 @@ mod common;
 
 use std::convert::Infallible;
 
-use common::{Ram, config_with, swim};
+use common::{Ram, config_with, cut, feed, swim};
 use embedded_hal::digital::{ErrorType, OutputPin};
-use firmware_core::checkpoint::clock::{Clocks, ReleaseClock};
-use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
-use firmware_core::checkpoint::slots::Region;
-use firmware_core::config::Release;
-use firmware_core::release_driver::{self, Pins, State};
-use firmware_core::tag::{Cause, Output, Sample, Tag};
+use firmware_core::config::{Config, Release};
+use firmware_core::shell::clock::{Clocks, ReleaseClock};
+use firmware_core::shell::firing::{self, Pins, State};
+use firmware_core::shell::keeper::{Apart, Keeper, Layout, Plan, Reset, Settings};
+use firmware_core::store::slots::Region;
+use firmware_core::tag::Tag;
+use firmware_core::types::{Cause, Event, Moment, Run, Sample};
 use proptest::prelude::*;
 
 const SECOND_US: u64 = 1_000_000;
@@ -134,6 +135,7 @@ struct Sea {
     pins: Pins<Pin, Pin>,
     samples: Vec<Sample>,
     fired_us: Option<u64>,
+    told: Vec<Event>,
 }
 
 impl Sea {
@@ -143,8 +145,26 @@ impl Sea {
             pins: Pins { arm: Pin::default(), fire: Pin::default() },
             samples: swim(hz, seconds, seed),
             fired_us: None,
+            told: Vec::new(),
         }
     }
+
+    /// Feeds a keeper a run, wet; notes what it reports and when it first fires, by the true
+    /// time. Gives the tag's time of the newest sample.
+    fn feed(&mut self, keeper: &mut Keeper, run: &Run, now: &Clocks, true_us: u64) -> u64 {
+        let sink = |event: &Event, _: &Moment| self.told.push(*event);
+        let mut store = Apart { flash: &mut self.flash, sink };
+        let newest_us = keeper.feed(run, Some(true), now, &mut store, &mut self.pins);
+        if self.pins.fire.high {
+            self.fired_us = self.fired_us.or(Some(true_us));
+        }
+        newest_us
+    }
+}
+
+/// A plan for deployment 9.
+fn plan(config: Config, settings: Settings) -> Plan {
+    Plan::new(config, settings, 9)
 }
 
 #[test]
@@ -154,16 +174,13 @@ fn without_a_fault_the_keeper_changes_nothing() {
     let mut sea = Sea::new(10.0, 2000.0, 4);
     let mut plain = Tag::new(c);
     let first = clocks(0, [Some(77), None]);
-    let mut keeper =
-        Keeper::start(c, Settings::DEFAULT, 9, &mut sea.flash, &LAYOUT, &first).unwrap();
-    let mut out = Output::default();
-    for s in &sea.samples {
+    let plan = plan(c, Settings::DEFAULT);
+    let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &first).unwrap();
+    for s in &std::mem::take(&mut sea.samples) {
         let now = clocks(s.t_us, [Some(77 + s.t_us), None]);
-        keeper.step(s, Some(true), &now, &mut sea.flash, &mut sea.pins, &mut out);
-        assert_eq!(format!("{out:?}"), format!("{:?}", plain.step(s)));
-        if sea.pins.fire.high && sea.fired_us.is_none() {
-            sea.fired_us = Some(s.t_us);
-        }
+        assert_eq!(sea.feed(&mut keeper, &s.as_run(), &now, s.t_us), s.t_us);
+        let told = std::mem::take(&mut sea.told);
+        assert_eq!(format!("{told:?}"), format!("{:?}", feed(&mut plain, s)));
     }
     assert_eq!(format!("{:?}", keeper.tag()), format!("{plain:?}"));
     let decision = keeper.decision().copied().unwrap();
@@ -183,9 +200,8 @@ fn a_reset_at_any_moment_is_survived() {
         let mut sea = Sea::new(5.0, 2400.0, 6);
         let at = |t_us: u64| [Some(1_000 + t_us), Some(50_000 + t_us)];
         let mut boot_us = 0;
-        let mut keeper =
-            Keeper::start(c, settings, 9, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
-        let mut out = Output::default();
+        let plan = plan(c, settings);
+        let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
         // Three resets, the flash cut off in the middle of an operation before each.
         let resets = [1, 2, 3].map(|n| (case * 37 + n * 611) % 2300 * SECOND_US);
         let away_us = (case % 7) * 20 * SECOND_US;
@@ -204,17 +220,13 @@ fn a_reset_at_any_moment_is_survived() {
                 sea.pins = Pins { arm: Pin::default(), fire: Pin::default() };
                 let now = clocks(0, at(s.t_us));
                 let (k, resumed) =
-                    Keeper::resume(c, settings, 9, &mut sea.flash, &LAYOUT, &now, Reset::Power)
-                        .unwrap();
+                    Keeper::resume(&plan, &mut sea.flash, &LAYOUT, &now, Reset::Power).unwrap();
                 assert!(resumed.tag && resumed.clock, "case {case}: {resumed:?}");
                 assert_eq!(k.now_us(), s.t_us, "case {case}: it knows what time it is");
                 keeper = k;
             }
             let now = clocks(s.t_us - boot_us, at(s.t_us));
-            keeper.step(s, Some(true), &now, &mut sea.flash, &mut sea.pins, &mut out);
-            if sea.pins.fire.high && sea.fired_us.is_none() {
-                sea.fired_us = Some(s.t_us);
-            }
+            sea.feed(&mut keeper, &s.as_run(), &now, s.t_us);
             if let Some(&reset_us) = pending.first()
                 && s.t_us >= reset_us
             {
@@ -244,26 +256,23 @@ fn a_reset_while_firing_counts_and_is_tried_again() {
     let mut sea = Sea::new(5.0, 4000.0, 1);
     let at = |t_us: u64| [Some(t_us), Some(t_us)];
     let settings = Settings {
-        release: release_driver::Settings { attempts: 4, ..release_driver::Settings::DEFAULT },
+        release: firing::Settings { attempts: 4, ..firing::Settings::DEFAULT },
         ..Settings::DEFAULT
     };
-    let mut keeper =
-        Keeper::start(c, settings, 9, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
-    let mut out = Output::default();
+    let plan = plan(c, settings);
+    let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
     let mut boot_us = 0;
     let mut firings = Vec::new();
     for s in &std::mem::take(&mut sea.samples) {
         let now = clocks(s.t_us - boot_us, at(s.t_us));
-        keeper.step(s, Some(true), &now, &mut sea.flash, &mut sea.pins, &mut out);
+        sea.feed(&mut keeper, &s.as_run(), &now, s.t_us);
         if sea.pins.fire.high {
             // The cell sags under the pulse: reset at once, every time.
             firings.push(s.t_us / SECOND_US);
             boot_us = s.t_us;
             sea.pins = Pins { arm: Pin::default(), fire: Pin::default() };
             let now = clocks(0, at(s.t_us));
-            keeper = Keeper::resume(c, settings, 9, &mut sea.flash, &LAYOUT, &now, Reset::Power)
-                .unwrap()
-                .0;
+            keeper = Keeper::resume(&plan, &mut sea.flash, &LAYOUT, &now, Reset::Power).unwrap().0;
         }
     }
     assert_eq!((firings.len(), keeper.driver().attempts()), (4, 4), "{firings:?}");
@@ -277,23 +286,16 @@ fn copies_of_another_deployment_are_not_taken_up() {
     let c = config_with(5.0, Release::DEFAULT);
     let mut flash = Ram::new(12_288 + 8192);
     let now = clocks(0, [Some(0), None]);
-    Keeper::start(c, Settings::DEFAULT, 9, &mut flash, &LAYOUT, &now).unwrap();
+    Keeper::start(&plan(c, Settings::DEFAULT), &mut flash, &LAYOUT, &now).unwrap();
     for (deployment, other, taken) in [
         (9, c, true),
         (10, c, false),
         (9, config_with(5.0, Release { ceiling_h: 47.0, ..Release::DEFAULT }), false),
     ] {
         let mut flash = flash.clone();
-        let (_, resumed) = Keeper::resume(
-            other,
-            Settings::DEFAULT,
-            deployment,
-            &mut flash,
-            &LAYOUT,
-            &now,
-            Reset::Watchdog,
-        )
-        .unwrap();
+        let plan = Plan::new(other, Settings::DEFAULT, deployment);
+        let (_, resumed) =
+            Keeper::resume(&plan, &mut flash, &LAYOUT, &now, Reset::Watchdog).unwrap();
         assert_eq!((resumed.tag, resumed.clock), (taken, taken));
     }
 }
@@ -303,15 +305,68 @@ fn a_silent_tag_fires_at_the_ceiling() {
     let c = config_with(25.0, Release { floor_h: 0.1, ceiling_h: 0.5, ..Release::DEFAULT });
     let mut flash = Ram::new(12_288 + 8192);
     let mut pins = Pins { arm: Pin::default(), fire: Pin::default() };
-    let mut keeper =
-        Keeper::start(c, Settings::DEFAULT, 9, &mut flash, &LAYOUT, &clocks(0, [None, None]))
-            .unwrap();
-    let mut fired_s = None;
+    let (plan, first) = (plan(c, Settings::DEFAULT), clocks(0, [None, None]));
+    let mut keeper = Keeper::start(&plan, &mut flash, &LAYOUT, &first).unwrap();
+    let (mut fired_s, mut causes) = (None, Vec::new());
     for t in 1..2000 {
-        keeper.idle(Some(true), &clocks(t * SECOND_US, [None, None]), &mut flash, &mut pins);
+        let sink = |event: &Event, _: &Moment| {
+            if let Event::Release(decision) = event {
+                causes.push(decision.cause);
+            }
+        };
+        let mut store = Apart { flash: &mut flash, sink };
+        keeper.idle(Some(true), &clocks(t * SECOND_US, [None, None]), &mut store, &mut pins);
         if pins.fire.high && fired_s.is_none() {
             fired_s = Some(t);
         }
     }
-    assert_eq!(fired_s, Some(1802));
+    assert_eq!((fired_s, causes), (Some(1802), vec![Cause::Ceiling]));
+}
+
+/// The keeper dates all but the newest sample of a run back from the clock: where that is regular,
+/// runs of any length give what samples one by one do.
+#[test]
+fn runs_of_any_length_are_dated_back() {
+    let release = Release { floor_h: 0.1, ceiling_h: 0.5, ..Release::DEFAULT };
+    for (hz, lengths) in [
+        (5.0, [1, 5, 2, 13, 25]),
+        (12.5, [40, 3, 12, 1, 150]),
+        (25.0, [7, 64, 25, 300, 16]),
+        (50.0, [32, 1, 500, 50, 9]),
+    ] {
+        let c = config_with(hz as f32, release);
+        let period_us = u64::from(c.sample_us());
+        let mut samples = swim(hz, 2000.0, 4);
+        // A depth but every other minute, so that runs get long.
+        for sample in &mut samples {
+            sample.depth_m = sample.depth_m.filter(|_| sample.t_us % 120_000_000 < 5_000_000);
+        }
+        let read = |t_us: u64| clocks(9 + t_us, [Some(77 + t_us), None]);
+        let plan = plan(c, Settings::DEFAULT);
+        let started = |sea: &mut Sea| Keeper::start(&plan, &mut sea.flash, &LAYOUT, &read(0));
+        let (mut one, mut all) = (Sea::new(hz, 0.0, 0), Sea::new(hz, 0.0, 0));
+        let (mut by_one, mut by_run) = (started(&mut one).unwrap(), started(&mut all).unwrap());
+        let (mut at, mut longest_us) = (0, 0);
+        for part in cut(&samples, c.sample_us(), &lengths) {
+            let (last_us, count) = (part.last_us(), part.accel_g.len());
+            longest_us = longest_us.max(count as u64 * period_us);
+            // Its own time counts for nothing.
+            let run = Run { t_us: 3, ..part.run() };
+            assert_eq!(all.feed(&mut by_run, &run, &read(last_us), last_us), last_us);
+            for sample in &samples[at..at + count] {
+                one.feed(&mut by_one, &sample.as_run(), &read(sample.t_us), sample.t_us);
+            }
+            at += count;
+            assert_eq!(format!("{:?}", by_run.tag()), format!("{:?}", by_one.tag()), "{at}");
+        }
+        assert!(longest_us >= 4_000_000, "{hz} Hz: {longest_us} us");
+        assert_eq!(format!("{:?}", all.told), format!("{:?}", one.told), "{hz} Hz");
+        assert_eq!(by_run.decision(), by_one.decision());
+        assert!(by_one.decision().is_some());
+        // The circuit is looked after once a second, or once a run where that is longer.
+        let (by_run_us, by_one_us) = (all.fired_us.unwrap(), one.fired_us.unwrap());
+        let late_us = by_run_us.saturating_sub(by_one_us);
+        assert!(late_us <= 3 * longest_us.max(SECOND_US), "{hz} Hz: {late_us} us late");
+        assert!(by_run_us >= 1800 * SECOND_US, "{hz} Hz");
+    }
 }

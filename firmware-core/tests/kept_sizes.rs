@@ -1,13 +1,13 @@
 //! Memory that the log and the summary need beside the tag's own state.
 
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash};
-use firmware_core::log::{Bursts, Log, LogError, Recorder};
 use firmware_core::message::Summary;
-use firmware_core::record::{
+use firmware_core::store::log::{Bursts, Log, LogError, Recorder};
+use firmware_core::store::record::{
     Body, FATE_BYTES, FateEvent, HOUR_BYTES, Hour, HourSum, Kind, MINUTE_BYTES, PAYLOAD_MAX, Pack,
     RECOVERY_BYTES, RELEASE_BYTES, RecoveryEvent, ReleaseEvent, minute_stored, stored_bytes,
 };
-use firmware_core::tag::{
+use firmware_core::types::{
     Cause, Fate, FateReport, FaultCounters, Minute, RecoveryReport, ReleaseDecision, State,
 };
 
@@ -46,10 +46,10 @@ impl<const WORD: usize, const BLOCK: usize> NorFlash for Nowhere<WORD, BLOCK> {
 #[test]
 fn sizes_are_as_stated() {
     let sizes = [
-        ("log", size_of::<Log<Nowhere<4, 4096>>>(), 88),
-        ("recorder", size_of::<Recorder>(), 160),
-        ("summary", size_of::<Summary>(), 480),
-        ("bursts", size_of::<Bursts>(), 272),
+        ("log", size_of::<Log<Nowhere<4, 4096>>>(), 76),
+        ("recorder", size_of::<Recorder>(), 136),
+        ("summary", size_of::<Summary>(), 468),
+        ("bursts", size_of::<Bursts>(), 264),
     ];
     for (name, got, most) in sizes {
         println!("{name}: {got} B");

@@ -9,10 +9,15 @@
     clippy::arithmetic_side_effects
 )]
 
+mod common;
+
+use common::{feed, feed_all};
+use firmware_core::beats::BeatStage;
 use firmware_core::config::{
     Animal, Breathing, Config, ConfigError, Detector, Logger, Place, Release,
 };
-use firmware_core::tag::{Cause, Output, Sample, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Beat, Cause, Event, Minute, Moment, ReleaseDecision, Sample};
 use proptest::prelude::*;
 
 fn logger(sample_hz: f32) -> Logger {
@@ -29,12 +34,18 @@ fn config(sample_hz: f32, breathing: Breathing, release: Release) -> Config {
         .expect("the test's own configuration is valid")
 }
 
-fn run(tag: &mut Tag, samples: &[Sample]) -> Vec<Output> {
-    let mut outputs: Vec<Output> = samples.iter().map(|s| tag.step(s)).collect();
-    while let Some(output) = tag.finish() {
-        outputs.push(output);
-    }
-    outputs
+fn beats(told: &[Event]) -> Vec<Beat> {
+    let beat = |event: &Event| if let Event::Beat(beat) = event { Some(*beat) } else { None };
+    told.iter().filter_map(beat).collect()
+}
+
+fn minutes(told: &[Event]) -> Vec<Minute> {
+    let minute = |event: &Event| if let Event::Minute(m) = event { Some(*m) } else { None };
+    told.iter().filter_map(minute).collect()
+}
+
+fn released(told: &[Event]) -> Option<ReleaseDecision> {
+    told.iter().find_map(|event| if let Event::Release(r) = event { Some(*r) } else { None })
 }
 
 /// A small fixed generator, so that the noise is the same on every machine.
@@ -86,10 +97,8 @@ fn steady_tones_are_counted_at_every_rate() {
         let samples =
             made(hz, seconds, 0.003, 7, |t| 0.15 * (std::f64::consts::TAU * beat_hz * t).sin());
         let mut tag = Tag::new(config(hz as f32, Breathing::Ram, Release::DEFAULT));
-        let times: Vec<f64> = run(&mut tag, &samples)
-            .iter()
-            .filter_map(|o| o.beat.map(|b| b.t_us as f64 * 1e-6))
-            .collect();
+        let told = feed_all(&mut tag, &samples);
+        let times: Vec<f64> = beats(&told).iter().map(|b| b.t_us as f64 * 1e-6).collect();
         // The first beats wait until the axis and the rhythm are known.
         let expected = (seconds - 25.0) * beat_hz;
         assert!(
@@ -121,7 +130,7 @@ fn noise_and_swell_give_no_beats() {
                 swell_g * (std::f64::consts::TAU * t / period_s).sin()
             });
             let mut tag = Tag::new(config(hz as f32, Breathing::Buccal, Release::DEFAULT));
-            let beats = run(&mut tag, &samples).iter().filter(|o| o.beat.is_some()).count();
+            let beats = beats(&feed_all(&mut tag, &samples)).len();
             assert!(
                 beats <= 1,
                 "{beats} beats invented in an hour of swell of {period_s} s at {hz} Hz"
@@ -133,21 +142,21 @@ fn noise_and_swell_give_no_beats() {
 #[test]
 fn a_beat_is_reported_within_the_stated_bound() {
     let c = config(25.0, Breathing::Ram, Release::DEFAULT);
-    let bound_s = firmware_core::beats::Beats::new(&c, 25.0, true, 1.0e-6).delay_bound_s();
+    let bound_s = BeatStage::new(&c, 8, 1.0e-6).chooser().delay_bound_s();
     let samples = made(25.0, 900.0, 0.002, 3, |t| {
         let on = ((t / 60.0) as u64).is_multiple_of(2);
         if on { 0.2 * (std::f64::consts::TAU * 0.3 * t).sin() } else { 0.0 }
     });
     let mut tag = Tag::new(c);
-    let mut beats = 0;
+    let mut count = 0;
     for s in &samples {
-        if let Some(b) = tag.step(s).beat {
-            beats += 1;
+        for b in beats(&feed(&mut tag, s)) {
+            count += 1;
             let late_s = (s.t_us - b.t_us) as f64 * 1e-6;
             assert!(late_s <= f64::from(bound_s), "{late_s} s late, stated {bound_s} s");
         }
     }
-    assert!(beats > 100, "only {beats} beats");
+    assert!(count > 100, "only {count} beats");
 }
 
 #[test]
@@ -155,7 +164,7 @@ fn posture_and_activity_follow_their_definitions() {
     // Period 0.5 s: a 2.5 s mean holds five whole beats, so static is exactly the offset.
     let samples = made(50.0, 300.0, 0.000_5, 1, |t| 0.2 * (std::f64::consts::TAU * 2.0 * t).sin());
     let mut tag = Tag::new(config(50.0, Breathing::Ram, Release::DEFAULT));
-    let minutes: Vec<_> = run(&mut tag, &samples).iter().filter_map(|o| o.minute).collect();
+    let minutes = minutes(&feed_all(&mut tag, &samples));
     let m = minutes[2];
     // The mean of |a sin| is 2 a / pi. One axis moves, so ODBA and VeDBA agree.
     let expected = 0.2 * 2.0 / std::f32::consts::PI;
@@ -177,7 +186,7 @@ fn a_known_mounting_gives_signed_angles() {
     let samples: Vec<_> = (0..3000_u64)
         .map(|i| Sample::accel(i * 100_000, a.map(|x| x + 0.001 * (i % 3) as f32)))
         .collect();
-    let minutes: Vec<_> = run(&mut tag, &samples).iter().filter_map(|o| o.minute).collect();
+    let minutes = minutes(&feed_all(&mut tag, &samples));
     assert!((minutes[1].pitch_deg - 20.0).abs() < 0.2, "pitch {}", minutes[1].pitch_deg);
     assert!((minutes[1].roll_deg - 30.0).abs() < 0.2, "roll {}", minutes[1].roll_deg);
 }
@@ -211,19 +220,25 @@ fn a_silent_or_frozen_tag_still_lets_go_at_the_ceiling() {
     let release = Release { floor_h: 0.1, ceiling_h: 1.0, ..Release::DEFAULT };
     // No samples at all: only the clock ticks.
     let mut tag = Tag::new(config(25.0, Breathing::Ram, release));
-    let at = (0..4000_u64).find_map(|s| tag.tick(s * 1_000_000)).expect("released");
+    let tick = |s: u64| {
+        let mut told = Vec::new();
+        tag.tick(s * 1_000_000, &mut |event: &Event, _: &Moment| told.push(*event));
+        released(&told)
+    };
+    let at = (0..4000_u64).find_map(tick).expect("released");
     assert_eq!((at.cause, at.t_us), (Cause::Ceiling, 3_600_000_000));
     // The clock stands still while samples come.
     let mut tag = Tag::new(config(25.0, Breathing::Ram, release));
     let at = (0..25 * 4000_u64).find_map(|i| {
-        tag.step(&Sample::accel(5_000_000, [0.0, 0.0, 1.0 + (i % 2) as f32 * 0.01])).release
+        let sample = Sample::accel(5_000_000, [0.0, 0.0, 1.0 + (i % 2) as f32 * 0.01]);
+        released(&feed(&mut tag, &sample))
     });
     // (A tag that lies so still may also be taken for a loose one, and let go before.)
     assert!(at.is_some_and(|r| r.t_us <= 3_600_000_000));
     // Every sample is unreadable.
     let mut tag = Tag::new(config(25.0, Breathing::Ram, release));
     let at = (0..25 * 4000_u64)
-        .find_map(|i| tag.step(&Sample::accel(i * 40_000, [f32::NAN; 3])).release)
+        .find_map(|i| released(&feed(&mut tag, &Sample::accel(i * 40_000, [f32::NAN; 3]))))
         .expect("released");
     assert_eq!((at.cause, at.t_us), (Cause::Ceiling, 3_600_000_000));
 }
@@ -256,7 +271,7 @@ fn each_cause_needs_its_confirmation_and_waits_for_the_floor() {
                 if i / 10 >= start_s {
                     with(&mut s);
                 }
-                if let Some(r) = tag.step(&s).release {
+                if let Some(r) = released(&feed(&mut tag, &s)) {
                     decided = Some(r);
                     break;
                 }
@@ -324,11 +339,11 @@ proptest! {
         // The state is the whole truth: a copy carries on as the original would.
         let split = split.min(samples.len());
         for s in &samples[..split] {
-            tag.step(s);
+            feed(&mut tag, s);
         }
         let mut copy = tag.clone();
-        let a = run(&mut tag, &samples[split..]);
-        let b = run(&mut copy, &samples[split..]);
+        let a = feed_all(&mut tag, &samples[split..]);
+        let b = feed_all(&mut copy, &samples[split..]);
         prop_assert_eq!(format!("{a:?}"), format!("{b:?}"));
         prop_assert_eq!(format!("{tag:?}"), format!("{copy:?}"));
     }
@@ -344,7 +359,7 @@ proptest! {
         for i in 0..5 * 800_u64 {
             let (_, accel_g, depth_m, cell_left) = rows[i as usize % rows.len()];
             let s = Sample { t_us: i * 200_000, accel_g, depth_m, temp_c: None, cell_left, memory_used: None };
-            if let Some(r) = tag.step(&s).release {
+            if let Some(r) = released(&feed(&mut tag, &s)) {
                 at = Some(r);
                 break;
             }

@@ -10,8 +10,8 @@
 )]
 
 use embedded_hal::digital::{ErrorKind, ErrorType, OutputPin};
-use firmware_core::release_driver::deck::{DECK_US, Deck, Surroundings};
-use firmware_core::release_driver::{Driver, Event, Inputs, Pins, Settings, State, TABLE};
+use firmware_core::shell::deck::{DECK_US, Deck, Surroundings};
+use firmware_core::shell::firing::{Driver, Event, Inputs, Pins, Settings, State, TABLE};
 use proptest::prelude::*;
 
 const SECOND_US: u64 = 1_000_000;

@@ -1,5 +1,4 @@
-//! Samples handed in together lead to the same tag as one by one, bit for bit, and tell
-//! the same at the same sample.
+//! Any way of cutting samples into runs gives the same events and the same tag, bit for bit.
 
 // A test may panic; that is how it fails.
 #![allow(
@@ -12,56 +11,61 @@
 
 mod common;
 
-use common::{config, swim};
-use firmware_core::tag::{Output, Run, Sample, Tag};
+use common::{config, cut, swim};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Run, Sample};
 use proptest::prelude::*;
 
-/// Steps one tag by runs of the lengths given, another sample by sample, and holds them
-/// against each other wherever the first stops. Gives how much was told.
+/// An event, and where it came: samples taken by then, and how the tag stood.
+struct Told {
+    event: Event,
+    taken: usize,
+    stood: String,
+}
+
+/// Feeds a run whose first sample is the one of this index.
+fn feed(tag: &mut Tag, run: &Run, at: usize, to: &mut Vec<Told>) {
+    tag.feed(run, &mut |event: &Event, moment: &Moment| {
+        let Moment { now_us, taken, fate, faults } = *moment;
+        assert!((1..=run.accel_g.len()).contains(&taken));
+        let stood = format!("{now_us} {fate:?} {faults:?}");
+        to.push(Told { event: *event, taken: at + taken, stood });
+    });
+}
+
+/// Feeds one tag by runs of the lengths given, another sample by sample, and holds them
+/// against each other after every run. Gives how much was told.
 fn both_ways(hz: f32, samples: &[Sample], lengths: &[usize]) -> usize {
-    let period_us = config(hz).sample_us();
     let (mut by_run, mut by_one) = (Tag::new(config(hz)), Tag::new(config(hz)));
-    let mut out = Output::default();
-    let mut told = 0;
-    let mut lengths = lengths.iter().cycle();
+    let (mut of_runs, mut of_ones) = (Vec::new(), Vec::new());
     let mut at = 0;
-    while at < samples.len() {
-        let first = samples[at];
-        let most = *lengths.next().unwrap();
-        let goes_on = |i: usize| {
-            let sample = samples[at + i];
-            let more = sample.depth_m.or(sample.cell_left).or(sample.memory_used);
-            sample.t_us == first.t_us + i as u64 * u64::from(period_us) && more.is_none()
-        };
-        let len =
-            (1..most.min(samples.len() - at)).take_while(|i| goes_on(*i)).last().unwrap_or(0) + 1;
-        let accel_g: Vec<[f32; 3]> = samples[at..at + len].iter().map(|s| s.accel_g).collect();
-        let Sample { t_us, depth_m, cell_left, memory_used, .. } = first;
-        let run = Run { t_us, period_us, accel_g: &accel_g, depth_m, cell_left, memory_used };
-        let mut rest = run;
-        while !rest.accel_g.is_empty() {
-            let count = by_run.step_run(&rest, &mut out);
-            assert!((1..=rest.accel_g.len()).contains(&count));
-            for (i, sample) in samples[at..at + count].iter().enumerate() {
-                let one = by_one.step(sample);
-                if i + 1 < count {
-                    assert!(!one.tells(), "sample {} told something", at + i);
-                } else {
-                    assert_eq!(format!("{one:?}"), format!("{out:?}"), "sample {}", at + i);
-                    told += usize::from(one.tells());
-                }
-            }
-            at += count;
-            rest = rest.after(count);
-            // Debug text, since what is no number does not equal itself.
-            assert_eq!(format!("{by_one:?}"), format!("{by_run:?}"), "after sample {at}");
+    for part in cut(samples, config(hz).sample_us(), lengths) {
+        feed(&mut by_run, &part.run(), at, &mut of_runs);
+        for (n, sample) in samples[at..].iter().take(part.accel_g.len()).enumerate() {
+            feed(&mut by_one, &sample.as_run(), at + n, &mut of_ones);
+        }
+        at += part.accel_g.len();
+        // Debug text, since what is no number does not equal itself.
+        assert_eq!(format!("{by_one:?}"), format!("{by_run:?}"), "after sample {at}");
+    }
+    assert_eq!(at, samples.len());
+    assert_eq!(of_ones.len(), of_runs.len());
+    for (one, run) in of_ones.iter().zip(&of_runs) {
+        assert_eq!(format!("{:?}", one.event), format!("{:?}", run.event));
+        if let Event::Beat(_) = one.event {
+            // Beats are handed out one a sample, or all of a block with its last: 16 samples, of
+            // up to four averaged into one each.
+            let later = run.taken - one.taken;
+            assert!(later < 64, "a beat came {later} samples later in a run");
+        } else {
+            assert_eq!((one.taken, &one.stood), (run.taken, &run.stood), "{:?}", one.event);
         }
     }
-    told
+    of_ones.len()
 }
 
 #[test]
-fn a_run_is_so_many_steps_at_every_rate() {
+fn runs_of_any_length_give_the_same_at_every_rate() {
     for (hz, told) in [(5.0, 100), (10.0, 200), (12.5, 200), (25.0, 200), (50.0, 200), (100.0, 200)]
     {
         let samples = swim(f64::from(hz), 400.0, 3);
@@ -72,7 +76,7 @@ fn a_run_is_so_many_steps_at_every_rate() {
 
 /// A sensor of so few bits repeats its values all the time.
 #[test]
-fn a_run_of_a_coarse_sensor_is_so_many_steps() {
+fn runs_of_a_coarse_sensor_give_the_same() {
     for (hz, steps_a_g) in [(5.0, 16.0), (25.0, 8.0), (25.0, 64.0), (100.0, 32.0)] {
         let mut samples = swim(f64::from(hz), 400.0, 4);
         for sample in &mut samples {
@@ -90,9 +94,9 @@ fn a_run_of_a_coarse_sensor_is_so_many_steps() {
 fn a_run_of_nothing_changes_nothing() {
     let mut tag = Tag::new(config(25.0));
     let before = format!("{tag:?}");
-    let mut run = Run::accel(1_000_000, 40_000, &[]);
-    run.depth_m = Some(3.0);
-    assert_eq!(tag.step_run(&run, &mut Output::default()), 0);
+    let (depth_m, cell_left, memory_used) = (Some(3.0), Some(0.1), Some(0.9));
+    let run = Run { depth_m, cell_left, memory_used, ..Run::accel(1_000_000, 40_000, &[]) };
+    feed(&mut tag, &run, 0, &mut Vec::new());
     assert_eq!(format!("{tag:?}"), before);
 }
 
@@ -101,7 +105,7 @@ proptest! {
 
     /// Whatever is wrong with the samples.
     #[test]
-    fn a_run_is_so_many_steps_with_faults(
+    fn runs_with_faults_give_the_same(
         seed in 0_u32..1000,
         hz in prop::sample::select(vec![5.0_f32, 10.0, 25.0, 50.0]),
         lengths in prop::collection::vec(1_usize..40, 1..8),

@@ -11,8 +11,9 @@
 
 mod common;
 
-use common::{config, swim};
-use firmware_core::tag::{FAULT_KINDS, FaultKind, Sample, Tag};
+use common::{config, feed, swim};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, FAULT_KINDS, FaultKind, Sample};
 
 #[test]
 fn axes_that_all_froze_are_at_fault_for_as_long_as_they_stay_so() {
@@ -21,7 +22,7 @@ fn axes_that_all_froze_are_at_fault_for_as_long_as_they_stay_so() {
     let alive = swim(hz, 120.0, 3);
     let last = *alive.last().unwrap();
     for sample in &alive {
-        let _ = tag.step(sample);
+        feed(&mut tag, sample);
     }
     let stuck = FAULT_KINDS.iter().position(|&k| k == FaultKind::StuckAxis).unwrap();
     let before = tag.faults().counts[stuck];
@@ -30,8 +31,10 @@ fn axes_that_all_froze_are_at_fault_for_as_long_as_they_stay_so() {
     let mut trusted = 0;
     for n in 1..=frozen {
         let t_us = last.t_us + u64::from(n) * 10_000;
-        let out = tag.step(&Sample::accel(t_us, last.accel_g));
-        trusted += u32::from(n > 12_000 && out.minute.is_some_and(|m| m.beats_per_min.is_some()));
+        for event in feed(&mut tag, &Sample::accel(t_us, last.accel_g)) {
+            let known = matches!(event, Event::Minute(m) if m.beats_per_min.is_some());
+            trusted += u32::from(n > 12_000 && known);
+        }
     }
     // Known for sure after 60 s, to a look at the axes now and then.
     let told = tag.faults().counts[stuck] - before;

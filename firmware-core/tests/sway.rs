@@ -9,7 +9,7 @@
     clippy::arithmetic_side_effects
 )]
 
-use firmware_core::sway::SwayAxis;
+use firmware_core::signal::sway::SwayAxis;
 
 const HZ: f32 = 10.0;
 

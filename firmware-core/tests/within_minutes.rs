@@ -14,8 +14,9 @@
 
 mod common;
 
-use common::{config, swim};
-use firmware_core::tag::{Fate, Sample, Tag};
+use common::{config, feed, swim};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Fate, Sample};
 
 const HZ: f64 = 25.0;
 const SWUM_S: f64 = 180.0;
@@ -25,7 +26,7 @@ const SWUM_S: f64 = 180.0;
 fn left_with(down_g: [f64; 3]) -> Fate {
     let mut tag = Tag::new(config(HZ as f32));
     for sample in swim(HZ, SWUM_S, 3) {
-        tag.step(&sample);
+        feed(&mut tag, &sample);
     }
     let lies = swim(HZ, SWUM_S + 2700.0, 4);
     for still in lies.iter().filter(|s| s.t_us as f64 >= SWUM_S * 1e6) {
@@ -36,7 +37,7 @@ fn left_with(down_g: [f64; 3]) -> Fate {
         let [x, y, z] = down_g;
         let accel_g = [x + rocks_g + noise_g, y - noise_g, z + 0.7 * noise_g].map(|g| g as f32);
         let depth_m = still.depth_m.map(|_| 40.0 + 0.1 * (t_s / 7.0).sin() as f32);
-        tag.step(&Sample { accel_g, depth_m, ..*still });
+        feed(&mut tag, &Sample { accel_g, depth_m, ..*still });
     }
     tag.fate()
 }

@@ -8,7 +8,8 @@ use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::Sample;
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Run, Sample};
 
 /// A configuration with all defaults.
 pub fn config(sample_hz: f32) -> Config {
@@ -54,6 +55,66 @@ pub fn swim(hz: f64, seconds: f64, seed: u32) -> Vec<Sample> {
         samples.push(sample);
     }
     samples
+}
+
+/// What a tag reports of one sample.
+pub fn feed(tag: &mut Tag, sample: &Sample) -> Vec<Event> {
+    let mut told = Vec::new();
+    tag.feed(&sample.as_run(), &mut |event: &Event, _: &Moment| told.push(*event));
+    told
+}
+
+/// What a tag reports of all samples, one by one, and after the last.
+pub fn feed_all(tag: &mut Tag, samples: &[Sample]) -> Vec<Event> {
+    let mut told: Vec<Event> = samples.iter().flat_map(|s| feed(tag, s)).collect();
+    tag.flush(&mut |event: &Event, _: &Moment| told.push(*event));
+    told
+}
+
+/// Samples in a row that make a run.
+pub struct Part {
+    first: Sample,
+    period_us: u32,
+    /// Their acceleration, g.
+    pub accel_g: Vec<[f32; 3]>,
+}
+
+impl Part {
+    /// The run of them.
+    pub fn run(&self) -> Run<'_> {
+        let Sample { t_us, depth_m, cell_left, memory_used, .. } = self.first;
+        let (period_us, accel_g) = (self.period_us, self.accel_g.as_slice());
+        Run { t_us, period_us, accel_g, depth_m, cell_left, memory_used }
+    }
+
+    /// Time of the last of them, microseconds.
+    pub fn last_us(&self) -> u64 {
+        let run = self.run();
+        run.later_us(run.t_us, self.accel_g.len() - 1)
+    }
+}
+
+/// Cuts samples into runs of these lengths in turn, or less where a sample is not due or brings a
+/// reading of its own.
+pub fn cut(samples: &[Sample], period_us: u32, lengths: &[usize]) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    let mut lengths = lengths.iter().copied().cycle();
+    let mut room = 0;
+    for sample in samples {
+        let bare = sample.depth_m.or(sample.cell_left).or(sample.memory_used).is_none();
+        if let Some(part) = parts.last_mut()
+            && room > 0
+            && bare
+            && sample.t_us == part.last_us() + u64::from(period_us)
+        {
+            part.accel_g.push(sample.accel_g);
+            room -= 1;
+            continue;
+        }
+        room = lengths.next().unwrap() - 1;
+        parts.push(Part { first: *sample, period_us, accel_g: vec![sample.accel_g] });
+    }
+    parts
 }
 
 /// A NOR flash in memory: bits can only be cleared but by erasing 4 KiB.
