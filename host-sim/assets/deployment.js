@@ -216,7 +216,7 @@
       axes: [line.axisX(), line.axisY("g")],
       series: [value("least g", colour, 3, { width: 1 }), value("greatest g", colour, 3, { width: 1, points: { show: (u) => raw.span() < 400, size: 4 } })],
       bands: [{ series: [2, 1], fill: css(colour) + "55" }],
-      draw: (u) => { raw.beatMarks(u, axis === 0); raw.faultMarks(u, axis === 0); if (axis === 2) raw.fullBar(u); },
+      draw: (u) => { raw.beatMarks(u, axis === 0); raw.faultMarks(u, axis === 0); raw.ownMarks(u, axis === 0); if (axis === 2) raw.fullBar(u); },
     }));
     raw.charts[axis] = chart;
   });
@@ -329,7 +329,8 @@ function rawAxes(meta, line) {
       $("raw-note").textContent = (self.shown === "full" ? "Shown: every sample."
         : self.shown === "mixed" ? `Shown: every sample where the bar at the foot is filled, elsewhere the least and greatest of every ${number(step, 2)} s.`
         : `Shown: the least and greatest of every ${step < 60 ? number(step, 2) + " s" : number(step / 60, 1) + " min"}.`) +
-        ((to - from) < 7200 ? " Triangles mark tail beats, crosses faults." : " Tail beats are marked from two hours down; crosses mark faults.");
+        ((to - from) < 7200 ? " Triangles mark tail beats, crosses faults." : " Tail beats are marked from two hours down; crosses mark faults.") +
+        (meta.own ? " Diamonds mark own events." : "");
     },
     async loadBeats() {
       const at = [], g = [], it = integers(await inflate($("data-beats").textContent));
@@ -365,6 +366,21 @@ function rawAxes(meta, line) {
         const y = bbox.top + bbox.height - 6 * r;
         ctx.beginPath(); ctx.moveTo(x - 4 * r, y - 4 * r); ctx.lineTo(x + 4 * r, y + 4 * r); ctx.moveTo(x - 4 * r, y + 4 * r); ctx.lineTo(x + 4 * r, y - 4 * r); ctx.stroke();
         if (words && x > free) { ctx.fillText(f.what, x + 6 * r, y + 3 * r); free = x + ctx.measureText(f.what).width + 14 * r; }
+      }
+      ctx.restore();
+    },
+    // Events of a detector of one's own: a diamond at the foot, above the crosses.
+    ownMarks(u, words) {
+      const { ctx, bbox } = u, r = devicePixelRatio || 1;
+      ctx.save(); ctx.strokeStyle = css("--c4"); ctx.fillStyle = css("--c4");
+      ctx.font = `${11 * r}px system-ui, 'DejaVu Sans', sans-serif`;
+      let free = -1;
+      for (const e of meta.own || []) {
+        const x = line.x(u, e.t);
+        if (x < bbox.left || x > bbox.left + bbox.width) continue;
+        const y = bbox.top + bbox.height - 18 * r;
+        ctx.beginPath(); ctx.moveTo(x, y - 5 * r); ctx.lineTo(x + 5 * r, y); ctx.lineTo(x, y + 5 * r); ctx.lineTo(x - 5 * r, y); ctx.fill();
+        if (words && x > free) { ctx.fillText(e.what, x + 7 * r, y + 4 * r); free = x + ctx.measureText(e.what).width + 15 * r; }
       }
       ctx.restore();
     },

@@ -8,10 +8,11 @@ use std::sync::LazyLock;
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use firmware_core::tag::{Output, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment};
 use host_sim::batch::find;
 use host_sim::replay::{Keep, Replayer, prepare, replay_file};
-use host_sim::score::score_trace;
+use host_sim::score::{OWN_WITHIN_S, score_trace};
 use host_sim::sweep::grid::Grid;
 use host_sim::sweep::run::Sweep;
 use host_sim::sweep::traces;
@@ -91,11 +92,8 @@ fn detectors(bencher: Bencher) {
     let decoded = Decoded::read(&mut prepared.reader, "trace").expect("rows");
     bencher.counter(ItemsCount::new(SAMPLES)).bench(|| {
         let mut tag = Tag::new(prepared.setup.config);
-        let mut out = Output::default();
-        for mut run in decoded.runs() {
-            while !run.accel_g.is_empty() {
-                run = run.after(tag.step_run(&run, &mut out));
-            }
+        for run in decoded.runs() {
+            tag.feed(&run, &mut |_: &Event, _: &Moment| {});
         }
         tag
     });
@@ -113,7 +111,7 @@ fn score(bencher: Bencher) {
     let truth = job.truth.as_deref().expect("a truth");
     bencher
         .counter(ItemsCount::new(SAMPLES))
-        .bench(|| score_trace(job, truth, |file| Box::new(file)).expect("a score"));
+        .bench(|| score_trace(job, truth, OWN_WITHIN_S, |file| Box::new(file)).expect("a score"));
 }
 
 /// Twelve cells: three rates, and four settings of the release that share their runs.

@@ -7,10 +7,12 @@ use std::panic;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use host_sim::problem::Problem;
+use firmware_core::detector::Detector;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::ThreadPool;
 
+use crate::own;
+use crate::problem::Problem;
 use crate::{
     cli_budget, cli_cohort, cli_compare, cli_replay, cli_score, cli_shell, cli_sweep, cli_synth,
     cli_unpack,
@@ -66,6 +68,17 @@ enum Command {
     Unpack(cli_unpack::Args),
 }
 
+/// Runs the program with a detector of one's own beside those of the tag: its events are in what
+/// every command reports, and its settings in what every command reads.
+///
+pub fn main_with<X: Detector + Send + Sync + 'static>() -> ExitCode {
+    if let Err(refused) = own::register::<X>() {
+        problem(&refused);
+        return Status::Input.into();
+    }
+    main()
+}
+
 /// Runs the program.
 pub fn main() -> ExitCode {
     panic::set_hook(Box::new(|info| {
@@ -102,6 +115,14 @@ pub fn problem(problem: &Problem) {
     let plain = std::env::var_os("NO_COLOR").is_some_and(|wish| !wish.is_empty());
     let fancy = std::io::stderr().is_terminal() && !plain;
     eprintln!("error: {}", problem.render(fancy));
+}
+
+/// A tolerance, from the command line.
+pub fn size(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(v) if (0.0..=1e9).contains(&v) => Ok(v),
+        _ => Err("a number from 0 up was expected".into()),
+    }
 }
 
 /// The threads to work on: as many as asked for, or one a core.

@@ -4,13 +4,13 @@ use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
+use crate::budget::discharge::discharge;
+use crate::budget::{self, Settings};
+use crate::deployment::Deployment;
+use crate::html;
+use crate::tag_file::TagFile;
 use clap::ValueEnum;
 use firmware_core::config::Breathing;
-use host_sim::budget::discharge::discharge;
-use host_sim::budget::{self, Settings};
-use host_sim::deployment::Deployment;
-use host_sim::html;
-use host_sim::tag_file::TagFile;
 
 use crate::cli::{self, Status};
 

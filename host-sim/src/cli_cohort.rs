@@ -5,15 +5,15 @@ use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
+use crate::batch::{Job, find, in_order};
+use crate::cohort::analysis::Cohort;
+use crate::cohort::record::{Deployment, LastSeen};
+use crate::cohort::{self, table};
+use crate::html;
+use crate::problem::Problem;
+use crate::replay::{self, Keep};
+use crate::trace::open_file;
 use clap::ValueEnum;
-use host_sim::batch::{Job, find, in_order};
-use host_sim::cohort::analysis::Cohort;
-use host_sim::cohort::record::{Deployment, LastSeen};
-use host_sim::cohort::{self, table};
-use host_sim::html;
-use host_sim::problem::Problem;
-use host_sim::replay::{self, Keep};
-use host_sim::trace::open_file;
 use indicatif::ProgressBar;
 
 use crate::cli::{self, Status};
@@ -174,11 +174,11 @@ fn traces(args: &Args, folders: &[PathBuf], read: &mut Read) -> Result<(), Probl
 }
 
 fn one(job: &Job, bar: &ProgressBar) -> Result<(Deployment, Vec<String>), Problem> {
-    let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
+    let wrap = |file| Box::new(bar.wrap_read(file)) as crate::trace::Source;
     let mut prepared = replay::prepare(&job.trace, None, Keep::default(), wrap)?;
     let notices = std::mem::take(&mut prepared.notices);
     let groups = match &job.deployment {
-        Some(path) => host_sim::deployment::Deployment::load(path)?.groups,
+        Some(path) => crate::deployment::Deployment::load(path)?.groups,
         None => BTreeMap::new(),
     };
     let mut seen = LastSeen::default();
@@ -218,7 +218,7 @@ fn known_columns(by: &[String], deployments: &[Deployment]) -> Result<(), Proble
         deployments.iter().flat_map(|d| d.groups.keys()).map(String::as_str).collect();
     let Some(wrong) = by.iter().find(|c| !known.contains(c.as_str())) else { return Ok(()) };
     let problem = Problem::new(format!("--by {wrong}: no deployment has a group of that name"));
-    Err(match host_sim::problem::nearest(wrong, known) {
+    Err(match crate::problem::nearest(wrong, known) {
         Some(near) => problem.help(format!("nearest there is: {near}")),
         None => problem.help("give groups under [group] in the deployment files, or by --groups"),
     })

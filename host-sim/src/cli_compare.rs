@@ -4,10 +4,10 @@ use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
-use host_sim::batch::{self, Job, find, in_order, of_file};
-use host_sim::compare::{Baseline, Comparison, Decision, Tolerances, compare, text};
-use host_sim::problem::Problem;
-use host_sim::replay::{self, Keep};
+use crate::batch::{self, Job, find, in_order, of_file};
+use crate::compare::{Baseline, Comparison, Decision, Tolerances, compare, text};
+use crate::problem::Problem;
+use crate::replay::{self, Keep};
 use indicatif::ProgressBar;
 
 use crate::cli::{self, Status};
@@ -34,22 +34,22 @@ pub struct Args {
     #[arg(long)]
     accept: bool,
     /// Tolerance of the times of the fate and of its decision, min
-    #[arg(long, value_name = "MIN", default_value_t = Tolerances::default().fate_min, value_parser = size)]
+    #[arg(long, value_name = "MIN", default_value_t = Tolerances::default().fate_min, value_parser = cli::size)]
     fate_min: f64,
     /// Tolerance of the time of letting go, min
-    #[arg(long, value_name = "MIN", default_value_t = Tolerances::default().release_min, value_parser = size)]
+    #[arg(long, value_name = "MIN", default_value_t = Tolerances::default().release_min, value_parser = cli::size)]
     release_min: f64,
     /// Tolerance of the times of recovery and of its decision, h
-    #[arg(long, value_name = "H", default_value_t = Tolerances::default().recovery_h, value_parser = size)]
+    #[arg(long, value_name = "H", default_value_t = Tolerances::default().recovery_h, value_parser = cli::size)]
     recovery_h: f64,
     /// Tolerance of the mean rate in any eighth of the record, beats a minute
-    #[arg(long, value_name = "RATE", default_value_t = Tolerances::default().rate_per_min, value_parser = size)]
+    #[arg(long, value_name = "RATE", default_value_t = Tolerances::default().rate_per_min, value_parser = cli::size)]
     rate_per_min: f64,
     /// Tolerance of mean sway and VeDBA, per cent
-    #[arg(long, value_name = "PERCENT", default_value_t = Tolerances::default().motion_percent, value_parser = size)]
+    #[arg(long, value_name = "PERCENT", default_value_t = Tolerances::default().motion_percent, value_parser = cli::size)]
     motion_percent: f64,
     /// Tolerance of mean pitch and roll, degrees
-    #[arg(long, value_name = "DEG", default_value_t = Tolerances::default().posture_deg, value_parser = size)]
+    #[arg(long, value_name = "DEG", default_value_t = Tolerances::default().posture_deg, value_parser = cli::size)]
     posture_deg: f64,
     /// Traces run at a time; by default one a processor core
     #[arg(long, value_name = "N")]
@@ -57,14 +57,6 @@ pub struct Args {
     /// No notices and no progress bar on standard error; errors are still told
     #[arg(long)]
     quiet: bool,
-}
-
-/// A tolerance.
-fn size(text: &str) -> Result<f64, String> {
-    match text.parse() {
-        Ok(v) if (0.0..=1e9).contains(&v) => Ok(v),
-        _ => Err("a number from 0 up was expected".into()),
-    }
 }
 
 /// Runs the command.
@@ -159,7 +151,7 @@ fn one(job: &Job, bar: &ProgressBar) -> Result<Decision, Problem> {
     let trace_hash = of_file(&job.trace)?;
     let deployment_hash = job.deployment.as_deref().map(of_file).transpose()?;
     let keep = Keep { beats: false, minutes: true };
-    let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
+    let wrap = |file| Box::new(bar.wrap_read(file)) as crate::trace::Source;
     let prepared = replay::prepare(&job.trace, job.deployment.as_deref(), keep, wrap)?;
     let config = prepared.setup.config;
     let report = prepared.run()?;

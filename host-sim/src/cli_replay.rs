@@ -4,13 +4,13 @@ use std::io::{self, BufWriter, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
+use crate::batch::{in_order, thread_count, write_whole};
+use crate::faults::plan::{Drawn, Plan};
+use crate::html;
+use crate::problem::Problem;
+use crate::replay::{self, Keep, Report};
 use clap::ValueEnum;
 use firmware_core::message::MESSAGE_BYTES;
-use host_sim::batch::{in_order, thread_count, write_whole};
-use host_sim::faults::plan::{Drawn, Plan};
-use host_sim::html;
-use host_sim::problem::Problem;
-use host_sim::replay::{self, Keep, Report};
 
 use crate::cli::{self, Status};
 
@@ -89,7 +89,7 @@ fn page_paths(args: &Args) -> Result<Vec<Option<PathBuf>>, Problem> {
         .map_err(|e| Problem::new(format!("--report {shown}: cannot be made: {e}")))?;
     let mut paths = Vec::new();
     for trace in &args.traces {
-        let name = host_sim::deployment::beside(trace, ".html");
+        let name = crate::deployment::beside(trace, ".html");
         let path = to.join(name.file_name().unwrap_or_default());
         if paths.contains(&Some(path.clone())) {
             return Err(Problem::new(format!(
@@ -155,7 +155,7 @@ pub fn run(args: &Args) -> Status {
         &traces,
         jobs,
         |&(path, page)| {
-            let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
+            let wrap = |file| Box::new(bar.wrap_read(file)) as crate::trace::Source;
             let deployment = args.deployment.as_deref();
             let mut prepared = match replay::prepare(path, deployment, keep, wrap) {
                 Ok(prepared) => prepared,

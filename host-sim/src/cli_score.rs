@@ -5,11 +5,13 @@ use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::sync::Mutex;
 
-use host_sim::batch::{Job, Notices, find, in_order};
-use host_sim::problem::Problem;
-use host_sim::score::state::State;
-use host_sim::score::summary::Summary;
-use host_sim::score::{Entry, TraceScore, bounds, family, fingerprint, score_trace, text};
+use crate::batch::{Job, Notices, find, in_order};
+use crate::problem::Problem;
+use crate::score::state::State;
+use crate::score::summary::Summary;
+use crate::score::{
+    Entry, OWN_WITHIN_S, TraceScore, bounds, family, fingerprint, score_trace, text,
+};
 use indicatif::ProgressBar;
 use serde::Serialize;
 
@@ -38,6 +40,9 @@ pub struct Args {
     /// Keep scores in this file as they come, and take those up that still hold
     #[arg(long, value_name = "FILE")]
     resume: Option<PathBuf>,
+    /// How far an event of a detector of one's own may lie from a true one, s
+    #[arg(long, value_name = "S", default_value_t = OWN_WITHIN_S, value_parser = cli::size)]
+    own_within_s: f64,
     /// How many of the worst traces to list
     #[arg(long, value_name = "N", default_value_t = 10)]
     worst: usize,
@@ -128,7 +133,7 @@ fn scored(args: &Args) -> Result<Status, Problem> {
     in_order(
         &jobs,
         args.jobs.map_or(0, NonZeroUsize::get),
-        |job| one(job, state.as_ref(), &bar),
+        |job| one(job, args.own_within_s, state.as_ref(), &bar),
         |n, result: Option<Result<Scored, Problem>>| {
             bar.suspend(|| match result {
                 Some(Ok(scored)) => {
@@ -179,13 +184,18 @@ fn scored(args: &Args) -> Result<Status, Problem> {
 }
 
 /// Scores one trace, or takes up a score that still holds.
-fn one(job: &Job, state: Option<&Mutex<State>>, bar: &ProgressBar) -> Result<Scored, Problem> {
+fn one(
+    job: &Job,
+    own_within_s: f64,
+    state: Option<&Mutex<State>>,
+    bar: &ProgressBar,
+) -> Result<Scored, Problem> {
     let trace = job.trace.display().to_string();
     let Some(truth) = job.truth.as_deref() else {
         return Err(Problem::new(format!("{trace}: has no truth file")));
     };
     let family = family(job)?;
-    let fingerprint = state.map(|_| fingerprint(job, truth)).transpose()?;
+    let fingerprint = state.map(|_| fingerprint(job, truth, own_within_s)).transpose()?;
     if let (Some(state), Some(fingerprint)) = (state, &fingerprint) {
         let state = state.lock().map_err(|_| Problem::new("a lock was lost"))?;
         if let Some(score) = state.get(fingerprint).cloned() {
@@ -194,8 +204,8 @@ fn one(job: &Job, state: Option<&Mutex<State>>, bar: &ProgressBar) -> Result<Sco
             return Ok(Scored { entry, notices: Vec::new(), kept: true, unsaved: None });
         }
     }
-    let wrap = |file| Box::new(bar.wrap_read(file)) as host_sim::trace::Source;
-    let (score, notices) = score_trace(job, truth, wrap)?;
+    let wrap = |file| Box::new(bar.wrap_read(file)) as crate::trace::Source;
+    let (score, notices) = score_trace(job, truth, own_within_s, wrap)?;
     let mut unsaved = None;
     if let (Some(state), Some(fingerprint)) = (state, &fingerprint) {
         // Kept as soon as it is known, whatever is still waiting for its turn.

@@ -3,10 +3,10 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use crate::batch::write_whole;
+use crate::problem::Problem;
 use clap::Command;
 use clap_complete::Shell;
-use host_sim::batch::write_whole;
-use host_sim::problem::Problem;
 
 use crate::cli::{self, Status};
 

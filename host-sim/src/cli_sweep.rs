@@ -6,16 +6,16 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use host_sim::batch::write_whole;
-use host_sim::html;
-use host_sim::problem::Problem;
-use host_sim::replay::CAUTION;
-use host_sim::sweep::callout::trials;
-use host_sim::sweep::grid::Grid;
-use host_sim::sweep::output::SweepResult;
-use host_sim::sweep::run::{Sweep, load_tag};
-use host_sim::sweep::state::{self, State};
-use host_sim::sweep::traces;
+use crate::batch::write_whole;
+use crate::html;
+use crate::problem::Problem;
+use crate::replay::CAUTION;
+use crate::sweep::callout::trials;
+use crate::sweep::grid::Grid;
+use crate::sweep::output::SweepResult;
+use crate::sweep::run::{Sweep, load_tag};
+use crate::sweep::state::{self, State};
+use crate::sweep::traces;
 
 use crate::cli::{self, Status};
 use crate::cli_replay::Format;

@@ -3,11 +3,9 @@
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
+use crate::problem::Problem;
+use crate::synth::{self, AccelColumns, FIRST_JUDGED_SEED, Family, Request, SCENARIOS, TimeColumn};
 use clap::ValueEnum;
-use host_sim::problem::Problem;
-use host_sim::synth::{
-    self, AccelColumns, FIRST_JUDGED_SEED, Family, Request, SCENARIOS, TimeColumn,
-};
 use rayon::prelude::*;
 
 use crate::cli::{self, Status};

@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use host_sim::problem::Problem;
-use host_sim::replay::CAUTION;
-use host_sim::unpack;
+use crate::problem::Problem;
+use crate::replay::CAUTION;
+use crate::unpack;
 use serde::Serialize;
 
 use crate::cli::{self, Status};

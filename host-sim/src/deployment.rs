@@ -3,20 +3,21 @@
 //! TOML beside the trace. Ranges and defaults of `[detector]` and `[release]`, and
 //! the ranges of everything the tag itself needs, come from `firmware_core::config`.
 
+mod reader;
+
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use firmware_core::config::{
-    Animal, Breathing, Config, ConfigError, Detector, Logger, Param, Place, Release,
+    Animal, Breathing, Config, ConfigError, Detector, Logger, Place, Release,
 };
-use toml::Spanned;
-use toml::de::DeValue;
 
-use crate::problem::{Problem, nearest, shown};
+use crate::own;
+use crate::problem::{Problem, shown};
 use crate::tag_file::{DEFAULT_TAG, Figure, Spread, TagFile};
-use crate::toml_text::{self, located, one_line};
-use crate::trace::COLUMNS;
+use crate::toml_text::{self, located};
+use reader::Reader;
 
 /// Full scale taken where none is given, g.
 pub const DEFAULT_RANGE_G: f64 = 16.0;
@@ -26,20 +27,6 @@ pub const DEFAULT_MEMORY_MIB: f64 = 8.0;
 /// Unix times, s, that a deployment can start at: 1970 to 2100. The tag's solar
 /// formula is stated for the present era.
 pub const START_UNIX_S: std::ops::RangeInclusive<i64> = 0..=4_102_444_800;
-
-const TABLES: [(&str, &[&str]); 5] = [
-    (
-        "deployment",
-        &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "family", "notes"],
-    ),
-    ("animal", &["breathing", "length_m"]),
-    (
-        "logger",
-        &["sample_hz", "range_g", "counts_per_g", "mount_deg", "tag", "cell_mah", "memory_mib"],
-    ),
-    ("detector", &[]),
-    ("release", &[]),
-];
 
 /// Where a truth file comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -100,6 +87,8 @@ pub struct Deployment {
     pub detector: Detector,
     /// Settings of the release decision.
     pub release: Release,
+    /// Settings of the registered detector, in its order; empty without one.
+    pub own: Vec<f32>,
     text: String,
     spans: BTreeMap<String, Range<usize>>,
 }
@@ -130,6 +119,7 @@ impl Default for Deployment {
             memory_mib: None,
             detector: Detector::DEFAULT,
             release: Release::DEFAULT,
+            own: own::defaults(),
             text: String::new(),
             spans: BTreeMap::new(),
         }
@@ -284,273 +274,6 @@ impl Deployment {
     }
 }
 
-fn params_of(table: &str) -> &'static [Param] {
-    match table {
-        "detector" => Detector::PARAMS,
-        "release" => Release::PARAMS,
-        _ => &[],
-    }
-}
-
-fn keys_of(table: &str) -> impl Iterator<Item = &'static str> {
-    let named = TABLES.iter().find(|(name, _)| *name == table).map_or(&[][..], |(_, keys)| *keys);
-    named.iter().copied().chain(params_of(table).iter().map(|p| p.key))
-}
-
-struct Reader {
-    deployment: Deployment,
-}
-
-impl Reader {
-    fn fail(&self, span: &Range<usize>, message: &str, label: &str) -> Problem {
-        located(&self.deployment.name, &self.deployment.text, span, message, label)
-    }
-
-    fn unknown(&self, table: Option<&str>, key: &str, span: &Range<usize>) -> Problem {
-        let what = match table {
-            Some(table) => format!("unknown key {} in [{table}]", shown(key.as_bytes())),
-            None => format!("unknown name {}", shown(key.as_bytes())),
-        };
-        let problem = self.fail(span, &what, "not known");
-        let home = TABLES.iter().find(|(t, _)| Some(*t) != table && keys_of(t).any(|k| k == key));
-        if let Some((home, _)) = home {
-            return problem.help(format!("{key} belongs under [{home}]"));
-        }
-        match table {
-            Some(table) => match nearest(key, keys_of(table)) {
-                Some(near) => problem.help(format!("nearest known key: {near}")),
-                None => problem,
-            },
-            None => match nearest(key, TABLES.iter().map(|t| t.0).chain(["columns", "group"])) {
-                Some(near) => problem.help(format!(
-                    "nearest known table: [{near}]; tables: [deployment], [animal], [logger], \
-                     [detector], [release], [columns], [group], [made_by]"
-                )),
-                None => problem,
-            },
-        }
-    }
-
-    fn table(
-        &mut self,
-        key: &Spanned<std::borrow::Cow<'_, str>>,
-        value: &Spanned<DeValue<'_>>,
-    ) -> Result<(), Problem> {
-        let name: &str = key.get_ref();
-        if name == "made_by" {
-            return Ok(());
-        }
-        match name {
-            "group" => return self.groups(value),
-            "columns" => return self.columns(value),
-            _ => {}
-        }
-        let Some(&(table, _)) = TABLES.iter().find(|(table, _)| *table == name) else {
-            return Err(self.unknown(None, name, &key.span()));
-        };
-        let DeValue::Table(entries) = value.get_ref() else {
-            return Err(self.fail(
-                &value.span(),
-                &format!("{name} must be a table, written [{name}]"),
-                "not a table",
-            ));
-        };
-        for (key, value) in entries {
-            let name: &str = key.get_ref();
-            let Some(known) = keys_of(table).find(|k| *k == name) else {
-                return Err(self.unknown(Some(table), name, &key.span()));
-            };
-            self.deployment.spans.insert(known.to_owned(), value.span());
-            self.value(table, known, value)?;
-        }
-        Ok(())
-    }
-
-    /// `[columns]`: our name of a column, and its name in the trace.
-    fn columns(&mut self, value: &Spanned<DeValue<'_>>) -> Result<(), Problem> {
-        let DeValue::Table(entries) = value.get_ref() else {
-            let message = "columns must be a table, written [columns]";
-            return Err(self.fail(&value.span(), message, "not a table"));
-        };
-        for (key, value) in entries {
-            let name: &str = key.get_ref();
-            if name == "utc_offset_h" {
-                self.deployment.spans.insert(name.to_owned(), value.span());
-                self.deployment.utc_offset_h = Some(self.ranged(name, value, -14.0, 14.0)?);
-                continue;
-            }
-            let Some(&ours) = COLUMNS.iter().find(|c| **c == name) else {
-                let what = format!("unknown column {} in [columns]", shown(name.as_bytes()));
-                let known = COLUMNS.into_iter().chain(["utc_offset_h"]);
-                let near = nearest(name, known).unwrap_or("t_s");
-                return Err(self
-                    .fail(&key.span(), &what, "not known")
-                    .help(format!("nearest known key: {near}")));
-            };
-            let theirs = self.string(name, value)?;
-            self.deployment.columns.push((ours, theirs));
-        }
-        Ok(())
-    }
-
-    /// `[group]`: any name, with a word, a number or yes and no.
-    fn groups(&mut self, value: &Spanned<DeValue<'_>>) -> Result<(), Problem> {
-        let DeValue::Table(entries) = value.get_ref() else {
-            let message = "group must be a table, written [group]";
-            return Err(self.fail(&value.span(), message, "not a table"));
-        };
-        for (key, value) in entries {
-            let key: &str = key.get_ref();
-            let text = match value.get_ref() {
-                DeValue::String(s) => s.trim().to_owned(),
-                DeValue::Boolean(yes) => if *yes { "yes" } else { "no" }.to_owned(),
-                _ => self.number(key, value)?.to_string(),
-            };
-            self.deployment.groups.insert(key.trim().to_owned(), text);
-        }
-        Ok(())
-    }
-
-    fn value(
-        &mut self,
-        table: &str,
-        key: &'static str,
-        value: &Spanned<DeValue<'_>>,
-    ) -> Result<(), Problem> {
-        if let Some(param) = params_of(table).iter().find(|p| p.key == key) {
-            let number = if param.is_flag {
-                match value.get_ref() {
-                    DeValue::Boolean(yes) => f32::from(u8::from(*yes)),
-                    _ => return Err(self.kind(key, "true or false", value)),
-                }
-            } else {
-                self.number(key, value)? as f32
-            };
-            let set = match table {
-                "detector" => self.deployment.detector.set(key, number),
-                _ => self.deployment.release.set(key, number),
-            };
-            return set.map_err(|e| {
-                self.deployment
-                    .config_problem(e)
-                    .help(format!("{key}: {} Default {}.", param.doc, param.default))
-            });
-        }
-        match key {
-            "tag" => self.deployment.tag = Some(self.string(key, value)?),
-            "id" => self.deployment.id = Some(self.string(key, value)?),
-            "family" => self.deployment.family = Some(self.string(key, value)?),
-            "notes" => self.deployment.notes = Some(self.string(key, value)?),
-            "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
-            "latitude_deg" => self.deployment.latitude_deg = Some(self.number(key, value)?),
-            "longitude_deg" => self.deployment.longitude_deg = Some(self.number(key, value)?),
-            "truth" => {
-                self.deployment.truth = Some(match &*self.string(key, value)? {
-                    "invented" => TruthSource::Invented,
-                    "annotated" => TruthSource::Annotated,
-                    _ => return Err(self.kind(key, "\"invented\" or \"annotated\"", value)),
-                });
-            }
-            "breathing" => {
-                self.deployment.breathing = Some(match &*self.string(key, value)? {
-                    "ram" => Breathing::Ram,
-                    "buccal" => Breathing::Buccal,
-                    _ => return Err(self.kind(key, "\"ram\" or \"buccal\"", value)),
-                });
-            }
-            "length_m" => self.deployment.length_m = Some(self.number(key, value)?),
-            "sample_hz" => self.deployment.sample_hz = Some(self.number(key, value)?),
-            "range_g" => self.deployment.range_g = self.number(key, value)?,
-            "counts_per_g" => self.deployment.counts_per_g = Some(self.number(key, value)?),
-            "mount_deg" => self.deployment.mount_deg = Some(self.angles(key, value)?),
-            "cell_mah" => {
-                self.deployment.cell_mah = Some(self.ranged(key, value, 1.0, 1e6)?);
-            }
-            "memory_mib" => {
-                self.deployment.memory_mib = Some(self.ranged(key, value, 0.001, 1e6)?);
-            }
-            _ => return Err(self.unknown(Some(table), key, &value.span())),
-        }
-        Ok(())
-    }
-
-    fn kind(&self, key: &str, expected: &str, value: &Spanned<DeValue<'_>>) -> Problem {
-        let text = &self.deployment.text;
-        let got = text.get(value.span()).unwrap_or_default();
-        let got = match value.get_ref() {
-            DeValue::String(s) => shown(s.as_bytes()),
-            _ => shown(one_line(got).as_bytes()).trim_matches('"').to_owned(),
-        };
-        self.fail(&value.span(), &format!("{key} must be {expected}, got {got}"), "this value")
-    }
-
-    fn number(&self, key: &str, value: &Spanned<DeValue<'_>>) -> Result<f64, Problem> {
-        let number = match value.get_ref() {
-            DeValue::Integer(i) => {
-                i64::from_str_radix(i.as_str(), i.radix()).ok().map(|v| v as f64)
-            }
-            DeValue::Float(f) => f.as_str().parse::<f64>().ok(),
-            _ => None,
-        };
-        number.ok_or_else(|| self.kind(key, "a number", value))
-    }
-
-    fn ranged(
-        &self,
-        key: &str,
-        value: &Spanned<DeValue<'_>>,
-        min: f64,
-        max: f64,
-    ) -> Result<f64, Problem> {
-        let v = self.number(key, value)?;
-        if v >= min && v <= max {
-            return Ok(v);
-        }
-        Err(self
-            .deployment
-            .at_key(key, &format!("{key} must lie between {min} and {max}, got {v}")))
-    }
-
-    fn string(&self, key: &str, value: &Spanned<DeValue<'_>>) -> Result<String, Problem> {
-        match value.get_ref() {
-            DeValue::String(s) => Ok(s.to_string()),
-            _ => Err(self.kind(key, "text in quotes", value)),
-        }
-    }
-
-    fn time(&self, key: &str, value: &Spanned<DeValue<'_>>) -> Result<i64, Problem> {
-        let text = match value.get_ref() {
-            DeValue::Datetime(t) => t.to_string(),
-            DeValue::String(s) => s.to_string(),
-            _ => String::new(),
-        };
-        let time: jiff::Timestamp = text.parse().map_err(|_| {
-            self.kind(key, "a date and time with zone (RFC 3339), as 2031-05-04T06:12:00Z", value)
-        })?;
-        if !START_UNIX_S.contains(&time.as_second()) {
-            return Err(self.kind(key, "a time between 1970 and 2100", value));
-        }
-        Ok(time.as_microsecond())
-    }
-
-    fn angles(&self, key: &str, value: &Spanned<DeValue<'_>>) -> Result<[f32; 3], Problem> {
-        let expected = "three angles in degrees, [roll, pitch, yaw]";
-        let DeValue::Array(items) = value.get_ref() else {
-            return Err(self.kind(key, expected, value));
-        };
-        let mut angles = [0.0; 3];
-        let mut n = 0;
-        for item in items.iter() {
-            if n == 3 {
-                return Err(self.kind(key, expected, value));
-            }
-            angles[n] = self.number(key, item)? as f32;
-            n += 1;
-        }
-        if n == 3 { Ok(angles) } else { Err(self.kind(key, expected, value)) }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -614,7 +337,7 @@ mod tests {
     #[test]
     fn every_setting_takes_its_own_default_and_refuses_what_is_beyond() {
         for table in ["detector", "release"] {
-            for p in params_of(table) {
+            for p in reader::params_of(table) {
                 let write = |v: f32| {
                     if p.is_flag {
                         format!("[{table}]\n{} = {}\n", p.key, v >= 0.5)

@@ -3,9 +3,9 @@
 use std::fmt;
 use std::ops::Range;
 
-use miette::{
-    Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode,
-};
+use miette::{Diagnostic, LabeledSpan, NamedSource, SourceCode};
+#[cfg(feature = "cli")]
+use miette::{GraphicalReportHandler, GraphicalTheme};
 
 /// A file that cannot be used: which, where, why, and what was expected.
 #[derive(Debug)]
@@ -49,6 +49,7 @@ impl Problem {
 
     /// The whole report as printed on standard error. `fancy` draws with
     /// Unicode and colour and folds long lines, for a terminal.
+    #[cfg(feature = "cli")]
     pub fn render(&self, fancy: bool) -> String {
         let theme = if fancy { GraphicalTheme::unicode() } else { GraphicalTheme::none() };
         let mut out = String::new();

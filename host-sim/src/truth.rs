@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::Path;
 
+use crate::own;
 use crate::problem::{Problem, nearest, shown};
 use crate::trace::{Source, open_file};
 
@@ -26,9 +27,11 @@ pub enum Event {
     Detached,
     /// At the surface.
     Surface,
+    /// An event of the registered detector ([`own::kinds`]): the number of its kind.
+    Own(u8),
 }
 
-/// All events with their names in the file.
+/// All built-in events with their names in the file.
 pub const EVENTS: [(&str, Event); 8] = [
     ("beat", Event::Beat),
     ("glide", Event::Glide),
@@ -51,6 +54,17 @@ pub struct TruthEvent {
     pub end_s: Option<f64>,
     /// Line of the file, from 1.
     pub row: u64,
+}
+
+/// Events that a truth file may name: the built-in ones and those of the registered detector.
+fn known() -> impl Iterator<Item = (&'static str, Event)> {
+    let own = own::kinds().iter().zip(0..).map(|(kind, n)| (kind.name, Event::Own(n)));
+    EVENTS.into_iter().chain(own)
+}
+
+/// The event that a truth file calls `name`.
+pub fn named(name: &str) -> Option<Event> {
+    known().find(|(known, _)| *known == name).map(|(_, event)| event)
 }
 
 /// Reads the truth file at `path`. Events are returned in order of time.
@@ -137,9 +151,10 @@ pub fn parse(name: &str, source: Source) -> Result<Vec<TruthEvent>, Problem> {
         };
         let t_s = seconds("t_s")?;
         let word = cell("event");
-        let Some(&(_, event)) = EVENTS.iter().find(|(known, _)| known.as_bytes() == word) else {
-            let names = EVENTS.map(|(known, _)| known);
-            let near = nearest(&String::from_utf8_lossy(&word[..word.len().min(40)]), names);
+        let Some(event) = std::str::from_utf8(word).ok().and_then(named) else {
+            let names: Vec<&str> = known().map(|(known, _)| known).collect();
+            let given = String::from_utf8_lossy(&word[..word.len().min(40)]);
+            let near = nearest(&given, names.iter().copied());
             return Err(Problem::new(format!(
                 "{name}: row {row}, column event: unknown event {}; one of {} was expected",
                 shown(word),
@@ -180,6 +195,11 @@ mod tests {
         );
         assert_eq!(of("event,t_s\nbeat,1").unwrap().len(), 1);
         assert_eq!(of("t_s,event\n").unwrap(), []);
+    }
+
+    #[test]
+    fn no_detector_can_take_the_name_of_a_built_in_event() {
+        assert!(EVENTS.iter().all(|(name, _)| own::is_taken(name)));
     }
 
     #[test]

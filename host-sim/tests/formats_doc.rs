@@ -83,7 +83,7 @@ fn every_fault_of_a_file_is_told() {
         assert!(told.contains(&kind.name()), "{}", kind.name());
     }
     // The tag's own: as many as it has counters.
-    assert_eq!(told.len(), READ_FAULTS.len() + firmware_core::tag::FAULT_KINDS.len());
+    assert_eq!(told.len(), READ_FAULTS.len() + firmware_core::types::FAULT_KINDS.len());
 }
 
 #[test]

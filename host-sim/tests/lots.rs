@@ -89,9 +89,13 @@ fn prepared(text: &str, hz: u32) -> Prepared {
     prepare_source("x.csv", source, &deployment, keep, Vec::new()).expect("sound")
 }
 
-/// The state of a replay after the last row, and its report.
+/// The state of a replay after the last row, without what the latest samples brought, of which
+/// there are more or fewer, and its report.
 fn ended(replayer: Replayer, p: Prepared) -> (String, String) {
     let state = format!("{replayer:?}");
+    let (before, rest) = state.rsplit_once(", events: [").expect("the latest events");
+    let (_, after) = rest.split_once(", left: ").expect("what comes after them");
+    let state = format!("{before}, left: {after}");
     let report = replayer.finish(p.facts, p.reader.faults());
     (state, serde_json::to_string(&report).expect("JSON"))
 }

@@ -5,7 +5,8 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use firmware_core::config::{Config, Detector, Param, Release};
-use firmware_core::tag::{Output, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment};
 use host_sim::deployment::Deployment;
 use host_sim::energy::tracker::{TraceLoads, Tracker};
 use host_sim::replay::{Keep, TraceClock, prepare};
@@ -37,10 +38,11 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
     let mut fates = Vec::new();
     let (mut next_us, mut last_us, mut raw_bytes) = (0, None, 0.0_f64);
     let mut clock = TraceClock::default();
-    let take = |out: &Output, found: &mut Found, fates: &mut Vec<_>| {
-        found.beats_us.extend(out.beat.map(|b| b.t_us));
-        found.minutes.extend(out.minute.map(|m| (m.t_us, m.beats_per_min)));
-        fates.extend(out.fate);
+    let mut take = |event: &Event, _: &Moment| match event {
+        Event::Beat(beat) => found.beats_us.push(beat.t_us),
+        Event::Minute(minute) => found.minutes.push((minute.t_us, minute.beats_per_min)),
+        Event::Fate(report) => fates.push(*report),
+        _ => {}
     };
     let ceiling_us = (config.release().ceiling_h * 3.6e9) as u64;
     let keep_house = |tag: &Tag, samples: u64, meter: &mut Tracker, raw: &mut f64| {
@@ -55,7 +57,7 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
             && duty != Duty::Always
             && (last + 1..=sample.t_us).contains(&ceiling_us)
         {
-            tag.tick(ceiling_us);
+            tag.tick(ceiling_us, &mut take);
         }
         samples += 1;
         meter.sample(sample.t_us, sample.depth_m.is_some(), sample.temp_c);
@@ -66,19 +68,16 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
             sample.cell_left = Some(meter.left_fraction() as f32);
         }
         let before_us = tag.now_us();
-        let out = tag.step(&sample);
+        tag.feed(&sample.as_run(), &mut take);
         // Not where the tag dropped the sample: its time was last moved on by a tick.
         if tag.now_us() > before_us {
             clock.note(tag.now_us(), sample.t_us);
         }
-        take(&out, &mut found, &mut fates);
     }
     if duty != Duty::Always && (last_us.unwrap() + 1..=trace.latest_us()).contains(&ceiling_us) {
-        tag.tick(ceiling_us);
+        tag.tick(ceiling_us, &mut take);
     }
-    while let Some(out) = tag.finish() {
-        take(&out, &mut found, &mut fates);
-    }
+    tag.flush(&mut take);
     keep_house(&tag, samples, &mut meter, &mut raw_bytes);
     Outcome {
         id: plan.id,
@@ -92,6 +91,7 @@ fn alone(trace: &Decoded, duty: Duty, config: &Config, plan: &LeafPlan) -> Outco
         raw_bytes,
         used_mah: meter.used_mah(),
         left_fraction: meter.left_fraction(),
+        own: Arc::default(),
     }
 }
 

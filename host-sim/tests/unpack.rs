@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use firmware_core::record::{
+use firmware_core::store::record::{
     FATE_STORED, HOUR_BYTES, MINUTE_BYTES, RECOVERY_STORED, RELEASE_STORED, Record, stored_bytes,
 };
 use host_sim::replay::{self, Keep, Kept, Report};
@@ -254,11 +254,11 @@ proptest! {
     /// Whatever the flash holds, the log opens, keeps a record, and gives it back.
     #[test]
     fn any_flash_boots(seed in any::<u64>(), bytes in proptest::collection::vec(any::<u8>(), 8192)) {
-        use firmware_core::log::Log;
-        use firmware_core::record::{FaultEvent, Record};
+        use firmware_core::store::log::Log;
+        use firmware_core::store::record::{FaultEvent, Record};
         let flash = host_sim::flash::NorSim::<4, 1024>::from_bytes(bytes, seed);
         let mut log = Log::open(flash, 0, 8192).expect("opens");
-        let event = FaultEvent { t_us: 7, kind: firmware_core::tag::FaultKind::Gap, count: 9 };
+        let event = FaultEvent { t_us: 7, kind: firmware_core::types::FaultKind::Gap, count: 9 };
         prop_assert_eq!(log.append(&event), Ok(()));
         let bytes = log.close().into_bytes();
         let found = host_sim::unpack::salvage(&bytes, None);

@@ -1,6 +1,8 @@
 //! Hashes of contents (BLAKE3) and of the code itself.
 
+use std::fs::File;
 use std::path::Path;
+use std::sync::OnceLock;
 
 use crate::problem::Problem;
 use crate::trace::open_file;
@@ -28,6 +30,17 @@ pub fn of_file(path: &Path) -> Result<String, Problem> {
         .update_reader(file)
         .map_err(|e| Problem::new(format!("{}: cannot be read: {e}", path.display())))?;
     Ok(shown(&hasher.finalize()))
+}
+
+/// Hash of the program that runs; `None` where it cannot be read.
+pub fn program() -> Option<blake3::Hash> {
+    static PROGRAM: OnceLock<Option<blake3::Hash>> = OnceLock::new();
+    let read = || {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update_reader(File::open(std::env::current_exe().ok()?).ok()?).ok()?;
+        Some(hasher.finalize())
+    };
+    *PROGRAM.get_or_init(read)
 }
 
 /// A hash as it is written: 32 hexadecimal digits.

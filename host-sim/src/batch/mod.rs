@@ -9,7 +9,7 @@ mod whole_file;
 
 pub use find::{Found, Job, find};
 pub(crate) use fingerprint::shown;
-pub use fingerprint::{ALL_SOURCES, DETECTOR_VERSION, of_bytes, of_file};
+pub use fingerprint::{ALL_SOURCES, DETECTOR_VERSION, of_bytes, of_file, program};
 pub use notices::Notices;
 pub use order::{in_order, thread_count};
 pub use whole_file::write_whole;

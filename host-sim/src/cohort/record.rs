@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use firmware_core::tag::{Output, State};
+use firmware_core::types::{Event, State};
 use serde::Serialize;
 use serde_json::Value;
 
@@ -150,19 +150,23 @@ pub fn stem(trace: &str) -> String {
 pub struct LastSeen(pub f64);
 
 impl LastSeen {
-    fn see(&mut self, out: &Output, replayer: &Replayer) {
-        if let Some(m) = out.minute.filter(|m| m.state == State::Swimming) {
-            self.0 = replayer.written_us(m.t_us) as f64 / 1e6 + 60.0;
+    fn see(&mut self, replayer: &Replayer) {
+        for event in replayer.events() {
+            if let Event::Minute(m) = event
+                && m.state == State::Swimming
+            {
+                self.0 = replayer.written_us(m.t_us) as f64 / 1e6 + 60.0;
+            }
         }
     }
 }
 
 impl Watch for LastSeen {
-    fn row(&mut self, _: &Row, out: &Output, replayer: &Replayer) {
-        self.see(out, replayer);
+    fn row(&mut self, _: &Row, replayer: &Replayer) {
+        self.see(replayer);
     }
 
-    fn rest(&mut self, out: &Output, replayer: &Replayer) {
-        self.see(out, replayer);
+    fn rest(&mut self, replayer: &Replayer) {
+        self.see(replayer);
     }
 }

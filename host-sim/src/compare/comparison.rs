@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 
 use super::baseline::Baseline;
-use super::decision::Decision;
+use super::decision::{Decision, OwnEvents};
 
 /// How far a number may move without being told.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -55,6 +55,8 @@ pub enum Kind {
     Rate,
     /// Sway, VeDBA, pitch or roll.
     Motion,
+    /// Events of the registered detector.
+    Own,
 }
 
 /// One thing that changed.
@@ -267,7 +269,29 @@ impl Differences<'_> {
         if was.roll_deg.is_some() && roll.is_some() {
             self.number(Kind::Motion, "roll_deg", was.roll_deg, roll, t.posture_deg, deg);
         }
+        self.own();
         self.found
+    }
+
+    /// Kinds of event that came another number of times, or at other times.
+    fn own(&mut self) {
+        let nothing = BTreeMap::new();
+        let (was, is) = (self.was.own.as_ref(), self.is.own.as_ref());
+        let (was, is) = (was.unwrap_or(&nothing), is.unwrap_or(&nothing));
+        let kinds: BTreeSet<&String> = was.keys().chain(is.keys()).collect();
+        for kind in kinds {
+            let (was, is) = (was.get(kind), is.get(kind));
+            if was == is {
+                continue;
+            }
+            let told = |e: Option<&OwnEvents>| {
+                e.map_or(format!("{kind} not recorded"), |e| format!("{kind} {}", e.count))
+            };
+            let same = was.map(|e| e.count) == is.map(|e| e.count);
+            let now = told(is) + if same { ", at other times" } else { "" };
+            let was = told(was);
+            self.found.push(Change { kind: Kind::Own, key: "own", was, now, tolerances: None });
+        }
     }
 
     fn words(&mut self, kind: Kind, key: &'static str, was: &str, now: &str) {

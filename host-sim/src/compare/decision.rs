@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use firmware_core::config::{Config, Detector, Param, Release};
 use serde::{Deserialize, Serialize};
 
+use crate::batch::of_bytes;
+use crate::own;
 use crate::replay::{Minute, Report};
 
 /// Parts of a record whose mean rates are kept.
@@ -54,6 +56,26 @@ pub struct Decision {
     pub pitch_deg: Option<f64>,
     /// Mean direction of the roll, -180 to 180 degrees; `None` where it points all ways.
     pub roll_deg: Option<f64>,
+    /// Events of the registered detector by their names; absent without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub own: Option<BTreeMap<String, OwnEvents>>,
+}
+
+/// Events of one kind of a registered detector.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OwnEvents {
+    /// How many.
+    pub count: u64,
+    /// Hash of their times in ms.
+    pub times: String,
+}
+
+impl OwnEvents {
+    fn new(times_s: &[f64]) -> Self {
+        let ms: Vec<String> = times_s.iter().map(|t| rounded(1000.0 * t, 0).to_string()).collect();
+        OwnEvents { count: times_s.len() as u64, times: of_bytes(ms.join(" ").as_bytes()) }
+    }
 }
 
 impl Decision {
@@ -86,7 +108,7 @@ impl Decision {
             id: report.id.clone(),
             trace_hash,
             deployment_hash,
-            settings: changed_settings(config),
+            settings: changed_settings(config, report),
             fate: report.fate.to_owned(),
             fate_detail: report.fate_detail.map(str::to_owned),
             fate_t_s: ms(report.fate_t_s),
@@ -101,6 +123,10 @@ impl Decision {
             vedba_g: over(|m| m.vedba_g, 5),
             pitch_deg: over(|m| m.pitch_deg, 2),
             roll_deg: mean_direction(minutes.iter().map(|m| f64::from(m.roll_deg))),
+            own: report.own.as_ref().map(|own| {
+                let times_s = own.times_s().into_iter();
+                times_s.map(|(kind, t)| (kind.to_owned(), OwnEvents::new(&t))).collect()
+            }),
         }
     }
 }
@@ -128,17 +154,19 @@ fn rounded(value: f64, places: i32) -> f64 {
 
 /// Defaults of all settings.
 pub(super) fn defaults() -> BTreeMap<String, f64> {
-    let all = Detector::PARAMS.iter().chain(Release::PARAMS);
-    all.map(|p| (p.key.to_owned(), shown(p.default))).collect()
+    let all = Detector::PARAMS.iter().chain(Release::PARAMS).map(|p| (p.key, p));
+    all.chain(own::settings()).map(|(key, p)| (key.to_owned(), shown(p.default))).collect()
 }
 
-fn changed_settings(config: &Config) -> BTreeMap<String, f64> {
+fn changed_settings(config: &Config, report: &Report) -> BTreeMap<String, f64> {
     let of = |p: &Param, value: Option<f32>| {
         value.filter(|v| *v != p.default).map(|v| (p.key.to_owned(), shown(v)))
     };
     let detector = Detector::PARAMS.iter().filter_map(|p| of(p, config.detector().get(p.key)));
     let release = Release::PARAMS.iter().filter_map(|p| of(p, config.release().get(p.key)));
-    detector.chain(release).collect()
+    let own = report.own.iter().flat_map(|own| &own.settings);
+    let own = own.map(|&(key, value)| (key.to_owned(), shown(value)));
+    detector.chain(release).chain(own).collect()
 }
 
 /// A setting as a person wrote it, not with the digits of a 32-bit float.

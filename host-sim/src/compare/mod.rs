@@ -11,4 +11,4 @@ pub mod text;
 
 pub use baseline::{Baseline, SCHEMA};
 pub use comparison::{Change, Changed, Comparison, Kind, Tolerances, compare};
-pub use decision::Decision;
+pub use decision::{Decision, OwnEvents};

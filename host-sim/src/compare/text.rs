@@ -25,6 +25,7 @@ fn report(out: &mut String, c: &Comparison) -> std::fmt::Result {
             Kind::Recovery => "another recovery",
             Kind::Rate => "another beat rate",
             Kind::Motion => "another sway, VeDBA, pitch or roll",
+            Kind::Own => "another set of own events",
         };
         writeln!(out, "  {n:>6}  {what}, at the worst")?;
     }
@@ -70,6 +71,7 @@ fn label(key: &str) -> String {
         "release_t_s" => "time of release".into(),
         "recovery_t_s" => "recovery".into(),
         "rates_per_min" => "beats a minute".into(),
+        "own" => "own events".into(),
         _ => key
             .trim_end_matches("_t_s")
             .trim_end_matches("_deg")

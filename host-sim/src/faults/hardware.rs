@@ -6,13 +6,14 @@
 use std::convert::Infallible;
 
 use embedded_hal::digital::{ErrorType, OutputPin};
-use firmware_core::checkpoint::clock::Clocks;
-use firmware_core::checkpoint::keeper::{self, Keeper, Layout};
-use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
-use firmware_core::record::ResetEvent;
-use firmware_core::release_driver::{Pins, State, deck};
-use firmware_core::tag::{Output, ReleaseDecision, Sample, Tag};
+use firmware_core::shell::clock::Clocks;
+use firmware_core::shell::deck;
+use firmware_core::shell::firing::{Pins, State};
+use firmware_core::shell::keeper::{self, Keeper, Layout};
+use firmware_core::store::record::ResetEvent;
+use firmware_core::store::slots;
+use firmware_core::types::{Event, Moment, ReleaseDecision, Sample};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
@@ -20,6 +21,8 @@ use serde::{Deserialize, Serialize};
 use super::flash::{Flash, SECTOR};
 use super::plan::{Drawn, Fault, How, Kind, Region, Which, WhichClock};
 use super::records::Records;
+use crate::own::{HostTag, Own};
+use crate::replay::decides;
 
 const SECOND_US: u64 = 1_000_000;
 /// Four copies of everything and three sectors of vitals.
@@ -135,6 +138,8 @@ impl Told {
 #[derive(Clone, Debug)]
 pub struct Hardware {
     config: Config,
+    /// A detector of one's own at its start.
+    own: Own,
     settings: keeper::Settings,
     plan: Drawn,
     /// Number of the deployment, of which the tag's copies are.
@@ -144,7 +149,7 @@ pub struct Hardware {
     flash: Flash,
     pins: Pins<Pin, Pin>,
     /// `None` while the tag is away, and before the first sample.
-    keeper: Option<Box<Keeper>>,
+    keeper: Option<Box<Keeper<Own>>>,
     started: bool,
     boot_us: u64,
     /// When it last stopped running.
@@ -184,6 +189,7 @@ impl Hardware {
         Hardware {
             rng: ChaCha8Rng::seed_from_u64(plan.seed ^ 0x5EED),
             config,
+            own: Own::default(),
             settings,
             deployment: plan.seed as u32,
             plan,
@@ -216,6 +222,13 @@ impl Hardware {
             records: None,
             told: None,
         }
+    }
+
+    /// With a detector of one's own at its start.
+    #[must_use]
+    pub fn with_own(mut self, own: Own) -> Self {
+        self.own = own;
+        self
     }
 
     /// From the start on, log and messages too, in a flash of so many blocks of 4 KiB.
@@ -273,7 +286,7 @@ impl Hardware {
     }
 
     /// The code on the tag, while it runs.
-    pub fn keeper(&self) -> Option<&Keeper> {
+    pub fn keeper(&self) -> Option<&Keeper<Own>> {
         self.keeper.as_deref()
     }
 
@@ -289,12 +302,12 @@ impl Hardware {
     /// A moment of the world: what the sensors would read, at its true time.
     /// False where the tag took nothing, or power went in the midst of it: then it does not
     /// know of what `out` tells.
-    pub fn step(&mut self, world: &Sample, out: &mut Output) -> bool {
+    pub fn step(&mut self, world: &Sample, events: &mut Vec<Event>) {
         let true_us = world.t_us;
         self.last_us = true_us;
         self.happen(true_us);
         if self.wakes.is_some_and(|(at_us, _)| true_us < at_us) {
-            return false;
+            return;
         }
         self.boot(true_us);
         let world = self.place(world);
@@ -305,11 +318,13 @@ impl Hardware {
             self.log.in_water_us += if deep { SECOND_US } else { self.config.sample_us().into() };
         }
         let clocks = self.clocks(true_us);
-        *out = Output::default();
-        let ran = self.run(sensed, wet, &clocks, true_us, out);
+        self.run(sensed, wet, &clocks, true_us, events);
         self.watch_pins(true_us, &world);
         self.watch_power(true_us);
-        ran && self.keeper.is_some()
+        if self.keeper.is_none() {
+            // Power went before anybody could learn of it.
+            events.clear();
+        }
     }
 
     /// Takes up the faults that are due.
@@ -406,42 +421,44 @@ impl Hardware {
         self.boot_us = true_us;
         self.next_idle_us = 0;
         let clocks = self.clocks(true_us);
-        let (config, settings) = (self.config, self.settings);
-        let deployment = self.deployment;
+        let plan = keeper::Plan {
+            config: self.config,
+            own: self.own.clone(),
+            settings: self.settings,
+            deployment: self.deployment,
+        };
         // The layout is that of this flash.
         let booted = if !self.started {
-            Keeper::start(config, settings, deployment, &mut self.flash, &LAYOUT, &clocks).ok()
+            Keeper::start(&plan, &mut self.flash, &LAYOUT, &clocks).ok()
         } else {
             let why = self.wakes.map_or(keeper::Reset::Power, |(_, why)| why);
             let flash = &mut self.flash;
-            Keeper::resume(config, settings, deployment, flash, &LAYOUT, &clocks, why).ok().map(
-                |(keeper, resumed)| {
-                    if let Some(told) = &mut self.told {
-                        // What came after the copy is gone.
-                        let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
-                        let kept = told.iter().rposition(|t| t.t_us() < copy_us);
-                        let kept = kept.map_or(0, |at| at + 1);
-                        let gone = told.drain(kept..).filter(|t| matches!(t, Told::Sample(_)));
-                        self.log.lost.unkept_us +=
-                            gone.count() as u64 * u64::from(self.config.sample_us());
-                    } else if resumed.tag {
-                        self.log.lost.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
-                    }
-                    self.log.lost.anew += u32::from(!resumed.tag);
-                    self.log.clock_lost += u32::from(!resumed.clock);
-                    if let Some(records) = &mut self.records {
-                        let sure = resumed.away_least_us == resumed.away_most_us;
-                        let reset = ResetEvent {
-                            t_us: keeper.now_us(),
-                            out_us: sure.then_some(resumed.away_most_us),
-                            count: keeper.resets(),
-                            reason: u8::from(why == keeper::Reset::Watchdog),
-                        };
-                        records.resume(&reset, keeper.decision(), keeper.tag().faults());
-                    }
-                    keeper
-                },
-            )
+            Keeper::resume(&plan, flash, &LAYOUT, &clocks, why).ok().map(|(keeper, resumed)| {
+                if let Some(told) = &mut self.told {
+                    // What came after the copy is gone.
+                    let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
+                    let kept = told.iter().rposition(|t| t.t_us() < copy_us);
+                    let kept = kept.map_or(0, |at| at + 1);
+                    let gone = told.drain(kept..).filter(|t| matches!(t, Told::Sample(_)));
+                    self.log.lost.unkept_us +=
+                        gone.count() as u64 * u64::from(self.config.sample_us());
+                } else if resumed.tag {
+                    self.log.lost.unkept_us += self.down_us.saturating_sub(resumed.tag_us);
+                }
+                self.log.lost.anew += u32::from(!resumed.tag);
+                self.log.clock_lost += u32::from(!resumed.clock);
+                if let Some(records) = &mut self.records {
+                    let sure = resumed.away_least_us == resumed.away_most_us;
+                    let reset = ResetEvent {
+                        t_us: keeper.now_us(),
+                        out_us: sure.then_some(resumed.away_most_us),
+                        count: keeper.resets(),
+                        reason: u8::from(why == keeper::Reset::Watchdog),
+                    };
+                    records.resume(&reset, keeper.decision(), keeper.tag().faults());
+                }
+                keeper
+            })
         };
         self.wakes = None;
         self.started = true;
@@ -529,22 +546,24 @@ impl Hardware {
         Some(sensed)
     }
 
-    /// The firmware's loop, once. True: it took a sample.
+    /// The firmware's loop, once.
     fn run(
         &mut self,
         sensed: Option<Sample>,
         wet: Option<bool>,
         clocks: &Clocks,
         true_us: u64,
-        out: &mut Output,
-    ) -> bool {
-        let Some(keeper) = &mut self.keeper else { return false };
+        events: &mut Vec<Event>,
+    ) {
+        let Some(keeper) = &mut self.keeper else { return };
         let mut stepped = None;
-        let ran = match sensed {
+        let (flash, pins) = (&mut self.flash, &mut self.pins);
+        let sink = |event: &Event, _: &Moment| events.push(*event);
+        let mut store = keeper::Apart { flash, sink };
+        match sensed {
             Some(mut sample) => {
                 sample.t_us = clocks.timer_us;
-                let (flash, pins) = (&mut self.flash, &mut self.pins);
-                sample.t_us = keeper.step(&sample, wet, clocks, flash, pins, out);
+                sample.t_us = keeper.feed(&sample.as_run(), wet, clocks, &mut store, pins);
                 if let Some(told) = &mut self.told {
                     told.push(Told::Sample(sample));
                 }
@@ -552,33 +571,30 @@ impl Hardware {
                 if let (Some(records), Some(left)) = (&mut self.records, sample.cell_left) {
                     records.cell(left);
                 }
-                true
             }
             None => {
                 self.log.lost.deaf_us += u64::from(self.config.sample_us());
                 if true_us < self.next_idle_us {
-                    return false;
+                    return;
                 }
                 self.next_idle_us = true_us + SECOND_US;
-                out.release = keeper.idle(wet, clocks, &mut self.flash, &mut self.pins);
+                keeper.idle(wet, clocks, &mut store, pins);
                 if let Some(told) = &mut self.told {
                     told.push(Told::Tick(keeper.now_us()));
                 }
-                out.release.is_some()
             }
-        };
+        }
         let tag_us = keeper.now_us();
         if let Some(records) = &mut self.records {
-            records.take(tag_us, out, keeper.tag());
+            events.iter().for_each(|event| records.take(tag_us, event, keeper.tag()));
             if let Some(sample) = &stepped {
-                records.sample(sample, out);
+                records.sample(sample, events.iter().any(decides));
             }
         }
         // A look at the clocks is a second old at most.
         let behind_us = true_us.saturating_sub(tag_us).saturating_sub(SECOND_US);
         let wrong_us = tag_us.saturating_sub(true_us).max(behind_us);
         self.log.lost.clock_us = self.log.lost.clock_us.max(wrong_us);
-        ran
     }
 
     fn watch_pins(&mut self, true_us: u64, world: &Sample) {
@@ -627,18 +643,18 @@ impl Hardware {
 
     /// After the last sample: what was still waiting. The tag is started again
     /// where it is away.
-    pub fn finish(&mut self) -> Option<Output> {
+    pub fn finish(&mut self, events: &mut Vec<Event>) {
         self.boot(self.last_us);
-        let keeper = self.keeper.as_mut()?;
-        let out = keeper.finish()?;
+        let Some(keeper) = self.keeper.as_mut() else { return };
+        keeper.flush(&mut |event: &Event, _: &Moment| events.push(*event));
         if let Some(records) = &mut self.records {
-            records.take(keeper.now_us(), &out, keeper.tag());
+            let now_us = keeper.now_us();
+            events.iter().for_each(|event| records.take(now_us, event, keeper.tag()));
         }
-        Some(out)
     }
 
     /// The tag as it is; `None` while it is away.
-    pub fn tag(&self) -> Option<&Tag> {
+    pub fn tag(&self) -> Option<&HostTag> {
         self.keeper().map(Keeper::tag)
     }
 

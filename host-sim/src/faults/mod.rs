@@ -2,7 +2,7 @@
 //! flash, dead sensors, clocks that lie, a cell that sags under the release.
 //!
 //! A [`plan::Plan`] says what goes wrong when; [`hardware::Hardware`] has it
-//! happen to the very code that runs on the tag ([`firmware_core::checkpoint::keeper`]),
+//! happen to the very code that runs on the tag ([`firmware_core::shell::keeper`]),
 //! with its copies in a simulated flash and its release on simulated pins;
 //! [`random`] draws plans and [`study`] holds many of them against the tag's
 //! promises.

@@ -1,14 +1,18 @@
 //! The tag's log and messages on hardware that goes wrong.
 
-use firmware_core::checkpoint::slots;
 use firmware_core::config::Config;
-use firmware_core::log::{BurstPlan, Bursts, Journal, Log, Regained};
+use firmware_core::detector::Detector;
 use firmware_core::message::{MESSAGE_BYTES, Message, PAGES, checks};
-use firmware_core::minute::MINUTE_US;
-use firmware_core::record::{Record, ResetEvent, StartEvent};
-use firmware_core::tag::{Fate, FaultCounters, Output, ReleaseDecision, Sample, Tag};
+use firmware_core::signal::minute::MINUTE_US;
+use firmware_core::store::journal::{Journal, Regained};
+use firmware_core::store::log::{BurstPlan, Bursts, Log};
+use firmware_core::store::record::{Record, ResetEvent, StartEvent};
+use firmware_core::store::slots;
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Fate, FaultCounters, Moment, ReleaseDecision, Sample};
 
 use crate::flash::{NorSim, used};
+use crate::own::registered;
 use crate::unpack::salvage;
 
 const BLOCK: usize = 4096;
@@ -85,7 +89,10 @@ impl Records {
         };
         records.open();
         if let Some(log) = &mut records.log {
-            let journal = Journal::start(deployment, &start, log, region);
+            let mut journal = Journal::start(deployment, &start, log, region);
+            if let (Ok(journal), Some(own)) = (&mut journal, registered()) {
+                records.refused += u32::from(journal.names(&own.record, log).is_err());
+            }
             records.journal = journal.ok().map(Box::new);
         }
         records
@@ -151,27 +158,27 @@ impl Records {
         }
     }
 
-    /// Takes what a step brought to light.
-    pub fn take(&mut self, now_us: u64, out: &Output, tag: &Tag) {
+    /// Takes an event.
+    pub fn take<X: Detector>(&mut self, now_us: u64, event: &Event, tag: &Tag<X>) {
         let (Some(log), Some(journal)) = (&mut self.log, &mut self.journal) else { return };
-        match journal.take(now_us, out, tag.faults(), tag.fate(), log) {
-            Ok(()) => {
-                self.fates += u32::from(out.fate.is_some());
-                if let Some(minute) = &out.minute {
-                    let number = (minute.t_us / MINUTE_US) as u32;
-                    if self.minutes.last().is_none_or(|last| number > *last) {
-                        self.minutes.push(number);
-                    }
+        let (fate, faults) = (tag.fate(), tag.faults());
+        match (journal.take(event, &Moment { now_us, taken: 0, fate, faults }, log), event) {
+            (Ok(()), Event::Fate(_)) => self.fates += 1,
+            (Ok(()), Event::Minute(minute)) => {
+                let number = (minute.t_us / MINUTE_US) as u32;
+                if self.minutes.last().is_none_or(|last| number > *last) {
+                    self.minutes.push(number);
                 }
             }
-            Err(_) => self.refused += u32::from(!log.flash().dark()),
+            (Ok(()), _) => {}
+            (Err(_), _) => self.refused += u32::from(!log.flash().dark()),
         }
     }
 
     /// Takes a sample at tag time, after the tag has stepped on it.
-    pub fn sample(&mut self, sample: &Sample, out: &Output) {
+    pub fn sample(&mut self, sample: &Sample, decided: bool) {
         let (Some(log), Some((_, raw))) = (&mut self.log, &mut self.raw) else { return };
-        if raw.take(sample, out, log).is_err() && !log.flash().dark() {
+        if raw.take(&sample.as_run(), decided, log).is_err() && !log.flash().dark() {
             self.refused += 1;
             if let Some(journal) = &mut self.journal {
                 journal.check(checks::MEMORY);

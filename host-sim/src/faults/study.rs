@@ -18,10 +18,12 @@
 
 use std::path::Path;
 
-use firmware_core::checkpoint::keeper;
 use firmware_core::config::{Config, Release};
-use firmware_core::record::{cause_code, cause_of, fate_code, fate_of};
-use firmware_core::tag::{Cause, Fate, Output, ReleaseDecision, Sample, Tag};
+use firmware_core::shell::keeper;
+use firmware_core::tag::Tag;
+use firmware_core::types::{
+    Cause, Event, Fate, Moment, ReleaseDecision, Sample, cause_code, cause_of, fate_code, fate_of,
+};
 use serde::{Deserialize, Serialize};
 
 use super::hardware::{Hardware, Log, Lost, Told};
@@ -152,17 +154,15 @@ impl Witness {
     /// holds the ceiling.
     fn agrees(&self, config: Config, ceiling_us: u64) -> bool {
         let mut tag = Tag::new(config);
-        let mut out = Output::default();
+        let mut nobody = |_: &Event, _: &Moment| {};
         for told in &self.told {
             match told {
-                Told::Sample(sample) => tag.step_into(sample, &mut out),
-                Told::Tick(t_us) => {
-                    tag.tick(*t_us);
-                }
+                Told::Sample(sample) => tag.feed(&sample.as_run(), &mut nobody),
+                Told::Tick(t_us) => tag.tick(*t_us, &mut nobody),
             }
         }
         if self.decision.is_none() {
-            while tag.finish().is_some() {}
+            tag.flush(&mut nobody);
         }
         let clock = |d: &ReleaseDecision| d.cause == Cause::Ceiling && d.t_us >= ceiling_us;
         let held = tag.release().is_none() && self.decision.as_ref().is_some_and(clock);
@@ -321,7 +321,7 @@ impl Base {
         mut hardware: Hardware,
         mut marks: Option<&mut Vec<(usize, Hardware)>>,
     ) -> (Run, u64, Witness) {
-        let mut out = Output::default();
+        let mut events = Vec::new();
         // As the tag decided to let go: afterwards it is a package on its own.
         let mut witness: Option<Witness> = None;
         let mut lost: Option<Lost> = None;
@@ -335,7 +335,8 @@ impl Base {
                 marks.push((n, hardware.clone()));
             }
             let sample = self.sample(n);
-            hardware.step(&sample, &mut out);
+            events.clear();
+            hardware.step(&sample, &mut events);
             if witness.is_none()
                 && let (Some(decision), Some(tag)) = (hardware.decision(), hardware.tag())
             {
@@ -351,7 +352,8 @@ impl Base {
                 break;
             }
         }
-        while hardware.finish().is_some() {}
+        events.clear();
+        hardware.finish(&mut events);
         let last = hardware.tag().map_or(Fate::Undetermined, |t| t.fate());
         let witness = witness.unwrap_or_else(|| Witness {
             told: hardware.told(),

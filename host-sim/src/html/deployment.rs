@@ -1,7 +1,7 @@
 //! The report of one deployment.
 
 use firmware_core::config::{Breathing, Config, Detector, Release};
-use firmware_core::tag::Fate;
+use firmware_core::types::Fate;
 use maud::{Markup, html};
 use serde_json::{Value, json};
 
@@ -11,6 +11,7 @@ use super::pack;
 use super::page::{Data, HOW_SURE, Page, assumed, verdict};
 use super::tiles::{FULL_PER_G, Packed, Span};
 use super::words::{Verdict, verdicts, when};
+use crate::own::{self, OwnEvents, Told};
 use crate::problem::Problem;
 use crate::replay::{Prepared, Report, cause_name, fault_name, held_back, size, told, utc};
 
@@ -18,6 +19,9 @@ const SCRIPT: &str = include_str!("../../assets/deployment.js");
 
 /// A page is kept below this, bytes.
 const PAGE_BYTES: usize = 11_000_000;
+/// Events of a detector of one's own that are marked in the plots, and in the table, at most.
+const MARKS: usize = 500;
+const ROWS: usize = 50;
 /// Everything but the data, about, bytes.
 const FRAME_BYTES: usize = 150_000;
 
@@ -53,6 +57,9 @@ fn page(r: &Report, config: &Config, gathered: Gather, notices: &[String]) -> St
     }
     let packed = gathered.tiles.finish(room, &spans);
     meta["raw"] = raw_index(&packed);
+    if let Some(own) = &r.own {
+        meta["own"] = own_marks(r, own);
+    }
     let name = r.id.clone().unwrap_or_else(|| short_name(&r.trace));
     let title = format!("Deployment {name}");
     let mut data = vec![
@@ -133,6 +140,42 @@ fn raw_index(packed: &Packed) -> Value {
         "full_per_g": FULL_PER_G,
         "bounds_per_g": packed.bounds_per_g,
     })
+}
+
+/// Events of the registered detector, for their marks.
+fn own_marks(r: &Report, own: &OwnEvents) -> Value {
+    let told = own.told.iter().take(MARKS);
+    told.map(|e| json!({"t": e.t_s - r.facts.first_t_s, "what": e.event})).collect()
+}
+
+/// A table of the events of the registered detector.
+fn own_table(r: &Report, own: &OwnEvents) -> Markup {
+    let numbers = |told: &Told| {
+        let all = told.numbers.iter().map(|(name, value)| format!("{name} {value}"));
+        all.collect::<Vec<_>>().join(", ")
+    };
+    let hours = |t_s: f64| format!("{:.3} h", (t_s - r.facts.first_t_s) / 3600.0);
+    let rest = own.told.len().saturating_sub(ROWS);
+    html! {
+        section {
+            h2 { "Own events" }
+            ul { @for line in own.lines(r.facts.first_t_s) { li { (line) } } }
+            @if !own.told.is_empty() {
+                table {
+                    thead { tr { th scope="col" { "What" } th scope="col" { "After release" }
+                        th scope="col" { "Numbers" } } }
+                    tbody {
+                        @for told in own.told.iter().take(ROWS) {
+                            tr { td { (told.event) } td { (hours(told.t_s)) }
+                                td { (numbers(told)) } }
+                        }
+                    }
+                }
+            }
+            @if rest > 0 { p { (rest) " more are in the JSON of `swaymark replay`." } }
+            @if own.told.len() > MARKS { p { "The first " (MARKS) " are marked in the plots." } }
+        }
+    }
 }
 
 /// What is kept of the raw axes, plainly.
@@ -276,8 +319,9 @@ fn body(
                     }
                 }
             }
+            @if let Some(own) = &r.own { (own_table(r, own)) }
             section { h2 { "Deployment" } (facts(r, config)) }
-            section { h2 { "Settings" } (settings(config)) }
+            section { h2 { "Settings" } (settings(r, config)) }
             (assumed(notices))
         }
     }
@@ -383,12 +427,21 @@ fn facts(r: &Report, config: &Config) -> Markup {
 }
 
 /// Settings that differ from the defaults.
-fn settings(config: &Config) -> Markup {
+fn settings(r: &Report, config: &Config) -> Markup {
+    let own = r.own.iter().flat_map(|own| &own.settings);
+    let own = own.filter_map(|&(key, value)| {
+        let (_, p) = own::settings().find(|(known, _)| *known == key)?;
+        let name = key.strip_suffix(p.key)?.trim_end_matches('.');
+        Some((format!("detector.{name}"), p, Some(value)))
+    });
     let changed: Vec<_> = Detector::PARAMS
         .iter()
-        .map(|p| ("detector", p, config.detector().get(p.key)))
-        .chain(Release::PARAMS.iter().map(|p| ("release", p, config.release().get(p.key))))
+        .map(|p| ("detector".to_owned(), p, config.detector().get(p.key)))
+        .chain(
+            Release::PARAMS.iter().map(|p| ("release".to_owned(), p, config.release().get(p.key))),
+        )
         .filter(|(_, p, value)| value.is_some_and(|v| v != p.default))
+        .chain(own)
         .collect();
     html! {
         @if changed.is_empty() {

@@ -1,8 +1,8 @@
 //! What a page shows of a replay, gathered while it runs.
 
 use firmware_core::config::Config;
-use firmware_core::sun;
-use firmware_core::tag::{Cause, FateReport, FaultKind, Output, RecoveryReport, State};
+use firmware_core::release::sun;
+use firmware_core::types::{Cause, Event, FateReport, FaultKind, Minute, RecoveryReport, State};
 
 use super::pack::{self, deflate, put};
 use super::tiles::Tiles;
@@ -76,39 +76,38 @@ impl Gather {
         }
     }
 
-    fn see(&mut self, out: &Output, replayer: &Replayer) {
+    // Where the clock was set back, what lies in a time already drawn is left out, as the
+    // raw axes are.
+    fn see(&mut self, event: &Event, replayer: &Replayer) {
         let now_s = self.last_us as f64 / 1e6;
-        // Where the clock was set back, what lies in a time already drawn is left out, as the
-        // raw axes are.
-        let beat_ms = |t_us| replayer.written_us(t_us) / 1000;
-        if let Some((beat, ms)) =
-            out.beat.map(|b| (b, beat_ms(b.t_us))).filter(|&(_, ms)| ms >= self.beat_ms)
-        {
-            put(&mut self.beats, u32::try_from(ms - self.beat_ms).unwrap_or(u32::MAX));
-            put(&mut self.beats, (beat.amplitude_g * BEAT_PER_G).round() as u32);
-            self.beat_ms = ms;
+        match event {
+            Event::Beat(beat) => {
+                let ms = replayer.written_us(beat.t_us) / 1000;
+                if ms >= self.beat_ms {
+                    put(&mut self.beats, u32::try_from(ms - self.beat_ms).unwrap_or(u32::MAX));
+                    put(&mut self.beats, (beat.amplitude_g * BEAT_PER_G).round() as u32);
+                    self.beat_ms = ms;
+                }
+            }
+            Event::Fate(fate) => self.fates.push(FateReport {
+                event_us: replayer.written_us(fate.event_us),
+                decided_us: replayer.written_us(fate.decided_us),
+                ..*fate
+            }),
+            Event::Recovery(recovery) => {
+                let t_s = replayer.written_s(recovery.t_s.into()) as f32;
+                self.recoveries.push((now_s, RecoveryReport { t_s, ..*recovery }));
+            }
+            Event::Fault(kind) if self.faults.len() < MARKS => self.faults.push((now_s, *kind)),
+            Event::Minute(minute) => self.minute(minute, now_s, replayer),
+            _ => {}
         }
-        self.fates.extend(out.fate.map(|fate| FateReport {
-            event_us: replayer.written_us(fate.event_us),
-            decided_us: replayer.written_us(fate.decided_us),
-            ..fate
-        }));
-        if let Some(recovery) = out.recovery {
-            let t_s = replayer.written_s(recovery.t_s.into()) as f32;
-            self.recoveries.push((now_s, RecoveryReport { t_s, ..recovery }));
-        }
-        if let Some(kind) = out.fault
-            && self.faults.len() < MARKS
-        {
-            self.faults.push((now_s, kind));
-        }
-        let minute_s = |t_us| replayer.written_us(t_us) as f32 / 1e6;
+    }
+
+    fn minute(&mut self, m: &Minute, now_s: f64, replayer: &Replayer) {
+        let t_s = replayer.written_us(m.t_us) as f32 / 1e6;
         let drawn_s = self.minutes.first().and_then(|t_s| t_s.last().copied());
-        if let Some((m, t_s)) = out
-            .minute
-            .map(|m| (m, minute_s(m.t_us)))
-            .filter(|&(_, t_s)| drawn_s.is_none_or(|last| t_s > last))
-        {
+        if drawn_s.is_none_or(|last| t_s > last) {
             let evidence = replayer.tag().evidence();
             let standing = CAUSES
                 .iter()
@@ -146,16 +145,14 @@ impl Gather {
 }
 
 impl Watch for Gather {
-    fn row(&mut self, row: &Row, out: &Output, replayer: &Replayer) {
+    fn row(&mut self, row: &Row, replayer: &Replayer) {
         self.last_us = self.last_us.max(row.t_us);
         self.tiles.push(row.t_us, row.accel_g);
-        if *out != Output::default() {
-            self.see(out, replayer);
-        }
+        self.rest(replayer);
     }
 
-    fn rest(&mut self, out: &Output, replayer: &Replayer) {
-        self.see(out, replayer);
+    fn rest(&mut self, replayer: &Replayer) {
+        replayer.events().iter().for_each(|event| self.see(event, replayer));
     }
 }
 

@@ -1,7 +1,7 @@
 //! The clock of the trace beside the tag's own time, which never goes back.
 //!
 //! Both agree until the trace's clock is set back or stands still: from there on the tag
-//! counts from its own last time ([`firmware_core::sensor`]), and what it tells of lies later
+//! counts from its own last time ([`firmware_core::signal::sensor`]), and what it tells of lies later
 //! by its time than by the times written in the trace. A report is held against the trace and
 //! its truth, so it tells times as written.
 

@@ -3,15 +3,16 @@
 use std::path::Path;
 
 use firmware_core::config::Config;
-use firmware_core::log::{BurstPlan, Bursts, Log, LogError, Recorder};
 use firmware_core::message::{MESSAGE_BYTES, PAGES, Summary, checks};
-use firmware_core::record::StartEvent;
-use firmware_core::tag::{Output, Sample, Tag};
+use firmware_core::store::log::{BurstPlan, Bursts, Log, LogError, Recorder};
+use firmware_core::store::record::StartEvent;
+use firmware_core::types::{Event, Moment, Sample};
 
 use super::{FileFacts, Setup};
 use crate::batch::write_whole;
 use crate::faults::records::Records;
 use crate::flash::{NorSim, used};
+use crate::own::{HostTag, registered};
 use crate::problem::Problem;
 
 /// Word and erase block of the simulated flash: common for serial NOR parts.
@@ -79,6 +80,11 @@ pub(super) fn records(setup: &Setup, facts: &FileFacts, bursts: bool) -> Result<
     Ok(if bursts { records.with_bursts(burst_plan(setup)) } else { records })
 }
 
+/// Whether raw samples are kept around an event.
+pub(crate) fn decides(event: &Event) -> bool {
+    matches!(event, Event::Fate(_) | Event::Release(_))
+}
+
 /// Writes messages to a file, one a line.
 ///
 /// # Errors
@@ -101,7 +107,10 @@ impl Kept {
         let log = Log::open(flash, 0, (blocks * BLOCK) as u32);
         let mut log = log.map_err(|_| too_small(facts, blocks))?;
         let deployment = number(facts.id.as_deref());
-        let refused = u32::from(log.append(&start(&setup.config, deployment)).is_err());
+        let mut refused = u32::from(log.append(&start(&setup.config, deployment)).is_err());
+        if let Some(own) = registered() {
+            refused += u32::from(log.append(&own.record).is_err());
+        }
         let logger = setup.config.logger();
         let plan = burst_plan(setup);
         Ok(Kept {
@@ -119,17 +128,19 @@ impl Kept {
         self.summary.cell(left);
     }
 
-    pub(super) fn sample(&mut self, sample: &Sample, out: &Output) {
+    pub(super) fn sample(&mut self, sample: &Sample, events: &[Event]) {
         if let Some(bursts) = &mut self.bursts {
-            let kept = bursts.take(sample, out, &mut self.log);
+            let kept = bursts.take(&sample.as_run(), events.iter().any(decides), &mut self.log);
             self.note(kept);
         }
     }
 
-    pub(super) fn take(&mut self, now_us: u64, out: &Output, tag: &Tag) {
-        let kept = self.recorder.take(now_us, out, tag.faults(), &mut self.log);
+    pub(super) fn take(&mut self, now_us: u64, event: &Event, tag: &HostTag) {
+        let (fate, faults) = (tag.fate(), tag.faults());
+        let moment = Moment { now_us, taken: 0, fate, faults };
+        let kept = self.recorder.take(event, &moment, &mut self.log);
         self.note(kept);
-        self.summary.take(out, tag.fate());
+        self.summary.take(event, fate);
     }
 
     fn note(&mut self, kept: Result<(), LogError>) {
@@ -140,7 +151,7 @@ impl Kept {
     }
 
     /// After the last sample: the hour not yet complete, and a round of messages.
-    pub(super) fn end(&mut self, now_us: u64, tag: &Tag) {
+    pub(super) fn end(&mut self, now_us: u64, tag: &HostTag) {
         let kept = self.recorder.finish(tag.faults(), &mut self.log);
         self.note(kept);
         self.summary.faults(tag.faults());

@@ -14,19 +14,25 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use firmware_core::config::{Breathing, Config};
-use firmware_core::tag::{self, FAULT_KINDS, FaultCounters, Output, Run, Sample, Tag};
+use firmware_core::detector::Detector as _;
+use firmware_core::tag::Tag;
+use firmware_core::types::{
+    self, Event, FAULT_KINDS, FaultCounters, Moment, OwnEvent, Run, Sample, fault_code,
+};
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
 use crate::faults::hardware::{Hardware, Injected};
 use crate::faults::plan::Drawn;
 use crate::faults::records::Records;
+use crate::own::{HostTag, Own};
 use crate::problem::Problem;
 use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Rows, Source, Stretch, Tally, TraceReader, open_file,
 };
 
 pub use clock::TraceClock;
+pub(crate) use kept::decides;
 pub use kept::{Kept, write_messages};
 pub use report::{
     BeatTimes, Beats, EnergyUse, Fault, FileFacts, Memory, Minute, ReleaseReport, Report,
@@ -40,7 +46,7 @@ const HOUSEKEEPING_US: u64 = 60_000_000;
 
 /// Rows taken one by one from one at which time does not go on: more than the tag needs to
 /// find out that its clock was set back, so that the clock of the trace is followed row by row.
-const RESTLESS_ROWS: usize = 8;
+pub(crate) const RESTLESS_ROWS: usize = 8;
 
 /// Latitude taken for pressure to depth where none is given, degrees. Between
 /// equator and pole the depth changes by 0.5 %.
@@ -69,13 +75,15 @@ pub struct Setup {
     pub first_t_s: f64,
     /// What to keep.
     pub keep: Keep,
+    /// Settings of the registered detector, in its order; empty without one.
+    pub own: Vec<f32>,
 }
 
 /// The tag, its cell and its memory. The state is the whole truth: a clone
 /// stepped on gives the same report as the original.
 #[derive(Clone, Debug)]
 pub struct Replayer {
-    tag: Tag,
+    tag: HostTag,
     energy: Tracker,
     memory_bytes: f64,
     first_t_s: f64,
@@ -93,11 +101,17 @@ pub struct Replayer {
     beat_count: u64,
     beats_us: Vec<u64>,
     minutes: Vec<Minute>,
+    /// What the registered detector reported, in tag time, and its settings.
+    own: Vec<OwnEvent>,
+    own_params: Vec<f32>,
     /// Where faults are injected: the hardware that the tag runs on.
     hardware: Option<Box<Hardware>>,
     injected: Option<Injected>,
     /// Times of the latest beat and minute told on such hardware.
     told_us: [Option<u64>; 2],
+    /// What the latest samples brought to light, and the lines of the trace that it came with.
+    events: Vec<Event>,
+    lines: Vec<u64>,
     /// Log and messages that such hardware left behind.
     left: Option<Records>,
     kept: Option<Box<Kept>>,
@@ -108,7 +122,7 @@ impl Replayer {
     pub fn new(setup: &Setup) -> Self {
         Replayer {
             energy: Tracker::new(Arc::clone(&setup.energy)),
-            tag: Tag::new(setup.config),
+            tag: Tag::with(setup.config, Own::new(&setup.own)),
             memory_bytes: setup.memory_bytes,
             first_t_s: setup.first_t_s,
             keep: setup.keep,
@@ -124,9 +138,13 @@ impl Replayer {
             beat_count: 0,
             beats_us: Vec::new(),
             minutes: Vec::new(),
+            own: Vec::new(),
+            own_params: setup.own.clone(),
             hardware: None,
             injected: None,
             told_us: [None; 2],
+            events: Vec::new(),
+            lines: Vec::new(),
             left: None,
             kept: None,
         }
@@ -135,8 +153,9 @@ impl Replayer {
     /// At the start of a deployment on hardware that goes wrong as planned, with `records`
     /// where what the tag would keep in flash and send is wanted.
     pub fn with_faults(setup: &Setup, plan: &Drawn, records: Option<Records>) -> Self {
-        let settings = firmware_core::checkpoint::keeper::Settings::DEFAULT;
+        let settings = firmware_core::shell::keeper::Settings::DEFAULT;
         let mut hardware = Hardware::new(setup.config, settings, plan.clone());
+        hardware = hardware.with_own(Own::new(&setup.own));
         if let Some(records) = records {
             hardware = hardware.with(records);
         }
@@ -148,21 +167,10 @@ impl Replayer {
         self.kept = Some(Box::new(kept));
     }
 
-    /// Takes one row, as the tag would take one sample.
-    pub fn push(&mut self, row: &Row) {
-        self.step_into(row, &mut Output::default());
-    }
-
-    /// As [`Replayer::push`], and gives what that brought to light.
-    pub fn step(&mut self, row: &Row) -> Output {
-        let mut out = Output::default();
-        self.step_into(row, &mut out);
-        out
-    }
-
-    /// The same, writing into the caller's output.
+    /// Takes one row, as the tag would take one sample; [`Replayer::events`] gives what that
+    /// brought to light.
     #[inline]
-    pub fn step_into(&mut self, row: &Row, out: &mut Output) {
+    pub fn push(&mut self, row: &Row) {
         self.samples += 1;
         self.last_us = self.last_us.max(row.t_us);
         self.last_line = row.line;
@@ -182,18 +190,36 @@ impl Replayer {
             (sample.cell_left, sample.memory_used) = (Some(cell_left), Some(memory_used));
         }
         if self.hardware.is_some() {
-            self.step_on_hardware(&sample, out);
+            self.step_on_hardware(&sample);
             return;
         }
-        self.tag.step_into(&sample, out);
-        self.clock.note(self.tag.now_us(), row.t_us);
-        self.take(out);
+        self.feed(&sample.as_run(), row.t_us, row.line);
         if let Some(kept) = &mut self.kept {
             if let Some(left) = sample.cell_left {
                 kept.cell(left);
             }
-            kept.sample(&sample, out);
+            kept.sample(&sample, &self.events);
         }
+    }
+
+    /// Feeds the tag with samples of which the last belongs to `last_us` of the trace's time, the
+    /// first to this line.
+    #[inline]
+    fn feed(&mut self, run: &Run, last_us: u64, line: u64) {
+        self.events.clear();
+        self.lines.clear();
+        let Replayer { tag, events, lines, .. } = self;
+        tag.feed(run, &mut |event: &Event, moment: &Moment| {
+            events.push(*event);
+            lines.push(line + moment.taken.saturating_sub(1) as u64);
+        });
+        self.clock.note(self.tag.now_us(), last_us);
+        self.take_all();
+    }
+
+    /// What the latest samples brought to light, in order.
+    pub fn events(&self) -> &[Event] {
+        &self.events
     }
 
     /// Takes all of `rows`, with the same result as one by one by [`Replayer::push`].
@@ -203,26 +229,19 @@ impl Replayer {
             rows.iter().for_each(|row| self.push(&row));
             return;
         }
-        let mut out = Output::default();
         for (stretch, accel_g) in rows.stretches() {
             // An odd row is alone in its stretch, and those after it are to be looked at, too.
             let singly = if accel_g.len() == 1 { 1 } else { self.restless.min(accel_g.len()) };
             for row in stretch.rows(&accel_g[..singly]) {
-                self.step_into(&row, &mut out);
+                self.push(&row);
             }
-            self.push_stretch(stretch, accel_g, singly, &mut out);
+            self.push_stretch(stretch, accel_g, singly);
         }
     }
 
     /// Takes the rows of a stretch from one on as runs of samples, from one look at cell and
     /// memory to the next.
-    fn push_stretch(
-        &mut self,
-        stretch: &Stretch,
-        accel_g: &[[f32; 3]],
-        mut from: usize,
-        out: &mut Output,
-    ) {
+    fn push_stretch(&mut self, stretch: &Stretch, accel_g: &[[f32; 3]], mut from: usize) {
         let period_us = stretch.period_us;
         while from < accel_g.len() {
             let t_us = stretch.time_us(from);
@@ -240,23 +259,19 @@ impl Replayer {
             }
             self.energy.run(t_us + u64::from(period_us), period_us, count - 1);
             self.samples += count as u64;
-            let mut run = Run {
+            let run = Run {
                 depth_m,
                 cell_left: readings.map(|r| r[0]),
                 memory_used: readings.map(|r| r[1]),
                 ..Run::accel(t_us, period_us, &accel_g[from..from + count])
             };
-            while !run.accel_g.is_empty() {
-                let taken = self.tag.step_run(&run, out);
-                from += taken;
-                self.last_line = stretch.line + from as u64 - 1;
-                let last_us = stretch.time_us(from - 1);
-                self.last_us = self.last_us.max(last_us);
-                self.row_us = last_us;
-                self.clock.note(self.tag.now_us(), last_us);
-                self.take(out);
-                run = run.after(taken);
-            }
+            let first_line = stretch.line + from as u64;
+            from += count;
+            self.last_line = stretch.line + from as u64 - 1;
+            let last_us = stretch.time_us(from - 1);
+            self.last_us = self.last_us.max(last_us);
+            self.row_us = last_us;
+            self.feed(&run, last_us, first_line);
         }
     }
 
@@ -279,20 +294,20 @@ impl Replayer {
     /// A sample on hardware that goes wrong.
     #[cold]
     #[inline(never)]
-    fn step_on_hardware(&mut self, sample: &Sample, out: &mut Output) {
-        let ran = self.hardware.as_mut().is_some_and(|hardware| hardware.step(sample, out));
-        if ran {
-            self.take_new(out);
-        } else {
-            *out = Output::default();
+    fn step_on_hardware(&mut self, sample: &Sample) {
+        self.events.clear();
+        if let Some(hardware) = &mut self.hardware {
+            hardware.step(sample, &mut self.events);
+            self.take_new();
         }
     }
 
-    /// After the last row: call until `None` to get what still waited for later rows.
-    pub fn rest(&mut self) -> Option<Output> {
-        let out = self.tag.finish()?;
-        self.take(&out);
-        Some(out)
+    /// After the last row: [`Replayer::events`] gives what still waited for later rows.
+    pub fn rest(&mut self) {
+        self.events.clear();
+        let Replayer { tag, events, .. } = self;
+        tag.flush(&mut |event: &Event, _: &Moment| events.push(*event));
+        self.take_all();
     }
 
     /// Part of the cell's charge left, 0 to 1.
@@ -316,7 +331,7 @@ impl Replayer {
     }
 
     /// The tag as it stands.
-    pub fn tag(&self) -> &Tag {
+    pub fn tag(&self) -> &HostTag {
         &self.tag
     }
 
@@ -330,23 +345,21 @@ impl Replayer {
     /// What was still waiting for later samples.
     fn drain(&mut self) {
         if let Some(mut hardware) = self.hardware.take() {
-            let mut last = Vec::new();
-            while let Some(out) = hardware.finish() {
-                last.push(out);
-            }
+            self.events.clear();
+            hardware.finish(&mut self.events);
             if let Some(tag) = hardware.tag() {
                 self.tag = tag.clone();
             }
             self.injected = Some(Injected::new(&hardware, self.first_t_s));
             hardware.end();
             self.left = hardware.into_records();
-            last.iter().for_each(|out| self.take_new(out));
+            self.take_new();
         }
-        while self.rest().is_some() {}
+        self.rest();
     }
 
     /// The tag that takes the samples; `None` while its hardware is away.
-    fn running(&self) -> Option<&Tag> {
+    fn running(&self) -> Option<&HostTag> {
         self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
     }
 
@@ -354,39 +367,65 @@ impl Replayer {
     /// itself, and may bring beats and minutes again. Its log takes a minute once, too.
     #[cold]
     #[inline(never)]
-    fn take_new(&mut self, out: &Output) {
+    fn take_new(&mut self) {
         let [beat_us, minute_us] = &mut self.told_us;
         let fresh = |t_us: u64, last_us: &mut Option<u64>| {
             let fresh = last_us.is_none_or(|last_us| t_us > last_us);
             *last_us = if fresh { Some(t_us) } else { *last_us };
             fresh
         };
-        let mut once = *out;
-        once.beat = once.beat.filter(|b| fresh(b.t_us, beat_us));
-        once.minute = once.minute.filter(|m| fresh(m.t_us, minute_us));
-        self.take(&once);
+        let own = &self.own;
+        let seen = |e: &OwnEvent| own.iter().any(|o| (o.kind, o.t_us) == (e.kind, e.t_us));
+        self.events.retain(|event| match event {
+            Event::Beat(beat) => fresh(beat.t_us, beat_us),
+            Event::Minute(minute) => fresh(minute.t_us, minute_us),
+            Event::Own(event) => !seen(event),
+            _ => true,
+        });
+        self.lines.clear();
+        self.take_all();
     }
 
+    /// Takes the latest events.
     #[inline]
-    fn take(&mut self, out: &Output) {
-        if let Some(kept) = &mut self.kept {
-            kept.take(self.last_us, out, &self.tag);
-        }
-        if let Some(beat) = &out.beat {
-            self.beat_count += 1;
-            if self.keep.beats {
-                self.beats_us.push(self.clock.written_us(beat.t_us));
-            }
-        }
-        if let Some(minute) = &out.minute
-            && self.keep.minutes
-        {
-            let t_us = self.clock.written_us(minute.t_us);
-            self.minutes.push(Minute::new(&tag::Minute { t_us, ..*minute }, self.first_t_s));
+    fn take_all(&mut self) {
+        if !self.events.is_empty() {
+            self.take_some();
         }
         let Some(&counters) = self.running().map(Tag::faults) else { return };
         if counters != self.seen {
             self.count(counters);
+        }
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn take_some(&mut self) {
+        for n in 0..self.events.len() {
+            let event = self.events[n];
+            if let Some(kept) = &mut self.kept {
+                kept.take(self.last_us, &event, &self.tag);
+            }
+            match &event {
+                Event::Beat(beat) => {
+                    self.beat_count += 1;
+                    if self.keep.beats {
+                        self.beats_us.push(self.clock.written_us(beat.t_us));
+                    }
+                }
+                Event::Minute(minute) if self.keep.minutes => {
+                    let t_us = self.clock.written_us(minute.t_us);
+                    let minute = types::Minute { t_us, ..*minute };
+                    self.minutes.push(Minute::new(&minute, self.first_t_s));
+                }
+                Event::Own(event) => self.own.push(*event),
+                Event::Fault(kind) => {
+                    let line = self.lines.get(n).copied().unwrap_or(self.last_line);
+                    let first = &mut self.first_rows[usize::from(fault_code(*kind))];
+                    *first = if *first == 0 { line } else { *first };
+                }
+                _ => {}
+            }
         }
     }
 
@@ -412,12 +451,13 @@ impl Replayer {
     }
 }
 
-/// Somebody who watches a replay: sees every row, what it brought to light, and the tag after it.
+/// Somebody who watches a replay: sees every row, and the replay after it with its latest
+/// events.
 pub trait Watch {
     /// A row was taken.
-    fn row(&mut self, row: &Row, out: &Output, replayer: &Replayer);
-    /// After the last row: something that had waited for later rows.
-    fn rest(&mut self, out: &Output, replayer: &Replayer);
+    fn row(&mut self, row: &Row, replayer: &Replayer);
+    /// After the last row: what had waited for later rows.
+    fn rest(&mut self, replayer: &Replayer);
 }
 
 /// A trace and its deployment, opened and understood, ready to run.
@@ -545,6 +585,7 @@ pub fn prepare_source(
         memory_bytes,
         first_t_s,
         keep,
+        own: deployment.own.clone(),
     };
     let facts = FileFacts {
         trace: name.to_owned(),
@@ -645,16 +686,14 @@ impl Prepared {
     /// Damage met further on in the file.
     pub fn run_watched(mut self, watch: &mut impl Watch) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
-        let mut out = Output::default();
         self.each(|rows| {
             for row in rows.iter() {
-                replayer.step_into(&row, &mut out);
-                watch.row(&row, &out, &replayer);
+                replayer.push(&row);
+                watch.row(&row, &replayer);
             }
         })?;
-        while let Some(out) = replayer.rest() {
-            watch.rest(&out, &replayer);
-        }
+        replayer.rest();
+        watch.rest(&replayer);
         Ok(replayer.finish(self.facts, self.reader.faults()))
     }
 }

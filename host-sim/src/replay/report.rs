@@ -1,11 +1,12 @@
 //! What a replay found out, in the form in which scripts read it.
 
 use firmware_core::config::Breathing;
-use firmware_core::tag::{self, Cause, FAULT_KINDS, Fate, FaultKind, State};
+use firmware_core::types::{self, Cause, FAULT_KINDS, Fate, FaultKind, State};
 use serde::Serialize;
 
 use super::Replayer;
 use crate::faults::hardware::Injected;
+use crate::own::OwnEvents;
 use crate::trace::{READ_FAULTS, ReadFaults};
 
 /// Facts about the trace and its deployment that the report repeats or needs.
@@ -79,6 +80,9 @@ pub struct Report {
     /// Minute summaries, where asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<Vec<Minute>>,
+    /// What the registered detector reported; absent without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub own: Option<OwnEvents>,
     /// Faults of the sensors and of the file.
     pub faults: Vec<Fault>,
     /// Charge drawn.
@@ -165,7 +169,7 @@ pub struct Minute {
 }
 
 impl Minute {
-    pub(crate) fn new(m: &tag::Minute, first_t_s: f64) -> Self {
+    pub(crate) fn new(m: &types::Minute, first_t_s: f64) -> Self {
         Minute {
             t_s: seconds(m.t_us, first_t_s),
             beats_per_min: m.beats_per_min,
@@ -270,7 +274,7 @@ impl Report {
         let happened = decided.filter(|f| !matches!(f.fate, Fate::Alive | Fate::Undetermined));
         let recovery = r.tag.recovery();
         let recovered = recovery.filter(|rec| rec.decided_us.is_some());
-        let estimate = |rec: &tag::RecoveryReport| r.clock.estimate_s(rec.t_s, r.first_t_s);
+        let estimate = |rec: &types::RecoveryReport| r.clock.estimate_s(rec.t_s, r.first_t_s);
         // A decision outlives the detectors' state where faults are injected.
         let release = r.injected.as_ref().map_or(r.tag.release(), |i| i.decision);
         let tallies = r.tag_faults();
@@ -315,6 +319,7 @@ impl Report {
                     .then_some(BeatTimes { us: r.beats_us, first_t_s: r.first_t_s }),
             },
             minutes: r.keep.minutes.then_some(r.minutes),
+            own: OwnEvents::of(&r.own, &r.own_params, at),
             faults,
             energy: EnergyUse {
                 used_mah: r.energy.used_mah(),

@@ -88,6 +88,9 @@ pub fn one(r: &Report) -> String {
     }
 
     let _ = writeln!(out, "\nTail beats  {}", r.beats.count);
+    for (n, line) in r.own.iter().flat_map(|own| own.lines(f.first_t_s)).enumerate() {
+        let _ = writeln!(out, "{}{line}", if n == 0 { "Own events  " } else { "            " });
+    }
     let _ = writeln!(
         out,
         "Cell        {:.2} mAh used of {} mAh, {:.1} % left{}",

@@ -8,7 +8,7 @@ use toml::Spanned;
 use toml::de::DeValue;
 
 use super::intervals::Estimate;
-use super::statistics::{STATISTICS, statistic};
+use super::statistics::{self, statistic};
 use crate::problem::{Problem, nearest, shown};
 use crate::toml_text;
 
@@ -159,7 +159,7 @@ impl File<'_> {
         };
         for (key, value) in entries {
             let Some(found) = statistic(key.get_ref()) else {
-                let keys = STATISTICS.iter().map(|s| s.key);
+                let keys = statistics::all().map(|s| s.key);
                 let near = nearest(key.get_ref(), keys).unwrap_or_default();
                 let what = format!("unknown statistic {}", shown(key.get_ref().as_bytes()));
                 return Err(self

@@ -6,8 +6,9 @@ use std::path::Path;
 use super::judge::judge;
 use super::trace_score::TraceScore;
 use super::truth::Truth;
-use crate::batch::{ALL_SOURCES, Job, of_bytes, of_file};
+use crate::batch::{ALL_SOURCES, Job, of_bytes, of_file, program};
 use crate::deployment::Deployment;
+use crate::own;
 use crate::problem::Problem;
 use crate::replay::{Keep, prepare};
 use crate::trace::Source;
@@ -36,13 +37,15 @@ pub fn family(job: &Job) -> Result<String, Problem> {
 }
 
 /// Runs the on-tag code over a trace with truth and judges it: the score, and the
-/// notices to give. `wrap` may put a progress counter around the trace.
+/// notices to give. Events of the registered detector are matched within `own_within_s`, s
+/// ([`super::OWN_WITHIN_S`]). `wrap` may put a progress counter around the trace.
 ///
 /// # Errors
 /// As [`prepare`], a truth that cannot be read, and damage met further on in the file.
 pub fn score_trace(
     job: &Job,
     truth: &Path,
+    own_within_s: f64,
     wrap: impl FnOnce(File) -> Source,
 ) -> Result<(TraceScore, Vec<String>), Problem> {
     let source = match &job.deployment {
@@ -50,7 +53,7 @@ pub fn score_trace(
         None => None,
     };
     // The truth first: without it the replay would be for nothing.
-    let truth = Truth::new(&crate::truth::load(truth)?, source);
+    let truth = Truth::new(&crate::truth::load(truth)?, source).with_own_within(own_within_s);
     let keep = Keep { beats: true, minutes: true };
     let mut prepared = prepare(&job.trace, job.deployment.as_deref(), keep, wrap)?;
     let notices = std::mem::take(&mut prepared.notices);
@@ -58,17 +61,21 @@ pub fn score_trace(
     Ok((judge(&truth, &prepared.run()?, &config), notices))
 }
 
-/// Fingerprint of all that a score depends on: trace, deployment, truth, and code.
+/// Fingerprint of all that a score depends on: trace, deployment, truth, and code; with a
+/// registered detector also the program that holds it, and its tolerance.
 ///
 /// # Errors
 /// A file that cannot be read.
-pub fn fingerprint(job: &Job, truth: &Path) -> Result<String, Problem> {
+pub fn fingerprint(job: &Job, truth: &Path, own_within_s: f64) -> Result<String, Problem> {
     let deployment = job.deployment.as_deref().map(of_file).transpose()?;
-    let parts = [
-        ALL_SOURCES,
-        &of_file(&job.trace)?,
-        deployment.as_deref().unwrap_or("none"),
-        &of_file(truth)?,
+    let mut parts = vec![
+        ALL_SOURCES.to_owned(),
+        of_file(&job.trace)?,
+        deployment.unwrap_or_else(|| "none".to_owned()),
+        of_file(truth)?,
     ];
+    if own::registered().is_some() {
+        parts.push(format!("{:?} {own_within_s}", program()));
+    }
     Ok(of_bytes(parts.join(" ").as_bytes()))
 }

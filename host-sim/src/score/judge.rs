@@ -1,13 +1,16 @@
 //! One report held against one truth.
 
+use std::collections::BTreeMap;
+
 use firmware_core::config::{self, Config};
 
-use super::matching::{TrueBeat, match_beats};
+use super::matching::{TrueBeat, TrueSpan, match_beats, match_spans};
 use super::trace_score::{
-    BeatScore, Breathing, FateScore, RateScore, RecoveryScore, ReleaseScore, TagFate, TraceScore,
-    TrueFate, Verdict,
+    BeatScore, Breathing, FateScore, OwnScore, RateScore, RecoveryScore, ReleaseScore, TagFate,
+    TraceScore, TrueFate, Verdict,
 };
 use super::truth::Truth;
+use crate::own;
 use crate::replay::{Minute, Report};
 
 /// A decision up to so long before the event is not early: the detectors work by the
@@ -40,6 +43,37 @@ pub fn judge(truth: &Truth, report: &Report, config: &Config) -> TraceScore {
         fate: fate_score(truth, report, first_s + 3600.0 * f64::from(config.release().ceiling_h)),
         recovery: recovery_score(truth, report),
         release: release_score(truth, report),
+        own: own_scores(truth, report, (first_s, end_s)),
+    }
+}
+
+/// Events of the registered detector, by their names.
+fn own_scores(
+    truth: &Truth,
+    report: &Report,
+    (start, end): (f64, f64),
+) -> BTreeMap<String, OwnScore> {
+    let Some(own) = &report.own else { return BTreeMap::new() };
+    let times_s = own.times_s();
+    let mut scores = BTreeMap::new();
+    for (kind, told) in own::kinds().iter().zip(&truth.own) {
+        let Some(told) = told else { continue };
+        let found = times_s.get(kind.name).map_or(&[][..], Vec::as_slice);
+        // Truth outside the record cannot be found.
+        let held = |span: &&TrueSpan| span.from_s >= start && span.from_s <= end;
+        let spans: Vec<TrueSpan> = told.iter().filter(held).copied().collect();
+        scores.insert(kind.name.to_owned(), own_score(&spans, found, truth.own_within_s));
+    }
+    scores
+}
+
+fn own_score(truth: &[TrueSpan], found: &[f64], within_s: f64) -> OwnScore {
+    let pairs = match_spans(truth, found, within_s);
+    OwnScore {
+        truth: truth.len() as u64,
+        found: found.len() as u64,
+        matched: pairs.len() as u64,
+        error_sum_s: pairs.iter().map(|&(i, j)| found[j] - truth[i].from_s).sum(),
     }
 }
 
@@ -243,6 +277,18 @@ mod tests {
         assert!(early.early && early.delay_s.is_none() && early.before_ceiling == Some(false));
         assert_eq!(fate(LIVES, "alive", None).before_ceiling, None);
         assert_eq!(fate(EATEN, "alive", None).truth, TrueFate::Eaten);
+    }
+
+    #[test]
+    fn own_events_are_judged_by_their_spans() {
+        let span = |from_s, to_s| TrueSpan { from_s, to_s };
+        let score = own_score(&[span(10.0, 11.0), span(50.0, 50.0)], &[10.5, 30.0, 49.0], 2.0);
+        assert_eq!((score.truth, score.found, score.matched), (2, 3, 2));
+        assert_eq!(score.mean_error_s(), Some(-0.25));
+        assert_eq!((score.precision(), score.recall()), (Some(2.0 / 3.0), Some(1.0)));
+        assert_eq!(score.f1(), Some(0.8));
+        let none = own_score(&[], &[], 2.0);
+        assert_eq!((none.f1(), none.mean_error_s()), (None, None));
     }
 
     #[test]

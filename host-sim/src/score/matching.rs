@@ -1,4 +1,4 @@
-//! Beats found against beats true, one to one.
+//! Beats, and other events, found against true ones, one to one.
 
 /// One true beat: time of its extreme sway and its period, s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -113,9 +113,92 @@ pub fn match_beats(truth: &[TrueBeat], found_s: &[f64]) -> Match {
     best
 }
 
+/// A true event that may last: from and to, s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TrueSpan {
+    /// Start, s.
+    pub from_s: f64,
+    /// End, s; that of a moment is its start.
+    pub to_s: f64,
+}
+
+/// As many pairs of a true event (first index) and one found (second index) as there can be, each
+/// found at most `within_s` before the start or after the end of its true one. `found_s` is in
+/// order. In the order of what was found; each goes to the true event that ends first.
+pub fn match_spans(truth: &[TrueSpan], found_s: &[f64], within_s: f64) -> Vec<(usize, usize)> {
+    let mut by_end: Vec<usize> = (0..truth.len()).collect();
+    by_end.sort_by(|&a, &b| truth[a].to_s.total_cmp(&truth[b].to_s));
+    let longest_s = truth.iter().map(|t| t.to_s - t.from_s).fold(0.0, f64::max);
+    let mut pairs = Vec::new();
+    let mut taken = vec![false; truth.len()];
+    let mut first = 0;
+    for (j, &t) in found_s.iter().enumerate() {
+        while first < by_end.len() && truth[by_end[first]].to_s + within_s < t {
+            first += 1;
+        }
+        let open = by_end[first..]
+            .iter()
+            .take_while(|&&i| truth[i].to_s - longest_s - within_s <= t)
+            .find(|&&i| !taken[i] && truth[i].from_s - within_s <= t);
+        if let Some(&i) = open {
+            taken[i] = true;
+            pairs.push((i, j));
+        }
+    }
+    pairs
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn spans_are_matched_as_often_as_they_can_be() {
+        let span = |from_s: f64, to_s: f64| TrueSpan { from_s, to_s };
+        let pairs = |truth: &[TrueSpan], found: &[f64]| match_spans(truth, found, 2.0);
+        let moments = [span(10.0, 10.0), span(20.0, 20.0)];
+        assert_eq!(pairs(&moments, &[8.0, 22.0]), [(0, 0), (1, 1)]);
+        assert_eq!(pairs(&moments, &[7.9, 15.0, 22.1]), []);
+        // One found serves one true event, and the other way round.
+        assert_eq!(pairs(&moments, &[9.0, 10.0, 11.0]), [(0, 0)]);
+        assert_eq!(pairs(&[span(10.0, 10.0), span(11.0, 11.0)], &[10.5]), [(0, 0)]);
+        // The nearest to 12 is the one at 12, but then 13.5 would be left over.
+        let close = [span(11.0, 11.0), span(12.0, 12.0)];
+        assert_eq!(pairs(&close, &[12.0, 13.5]), [(0, 0), (1, 1)]);
+        // Anywhere within one that lasts; a short one within a long one ends first.
+        assert_eq!(pairs(&[span(0.0, 60.0)], &[62.0]), [(0, 0)]);
+        assert_eq!(pairs(&[span(0.0, 60.0), span(30.0, 31.0)], &[30.0, 55.0]), [(1, 0), (0, 1)]);
+        assert_eq!(pairs(&[span(0.0, 60.0), span(70.0, 71.0)], &[1.0]), [(0, 0)]);
+    }
+
+    #[test]
+    fn spans_are_matched_as_an_exhaustive_search_does() {
+        // All sets of up to four true events and four found ones on a coarse grid.
+        let mut seed = 1_u32;
+        let mut draw = |n: u32| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from((seed >> 16) % n)
+        };
+        for _ in 0..2000 {
+            let truth: Vec<TrueSpan> = (0..4)
+                .map(|_| {
+                    let from_s = draw(12);
+                    TrueSpan { from_s, to_s: from_s + draw(4) }
+                })
+                .collect();
+            let mut found: Vec<f64> = (0..4).map(|_| draw(14)).collect();
+            found.sort_by(f64::total_cmp);
+            fn most(truth: &[TrueSpan], found: &[f64], used: u32) -> usize {
+                let Some((t, rest)) = found.split_first() else { return 0 };
+                let with = truth.iter().enumerate().filter(|(i, s)| {
+                    used & (1 << i) == 0 && s.from_s - 1.0 <= *t && *t <= s.to_s + 1.0
+                });
+                let with = with.map(|(i, _)| 1 + most(truth, rest, used | 1 << i)).max();
+                with.unwrap_or(0).max(most(truth, rest, used))
+            }
+            assert_eq!(match_spans(&truth, &found, 1.0).len(), most(&truth, &found, 0));
+        }
+    }
 
     fn even(n: usize) -> Vec<f64> {
         (0..n).map(|i| i as f64).collect()

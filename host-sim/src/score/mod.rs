@@ -21,7 +21,7 @@ pub mod worst;
 pub use entry::{Entry, family, fingerprint, score_trace};
 pub use judge::judge;
 pub use trace_score::{
-    BeatScore, Breathing, FateScore, RateScore, RecoveryScore, ReleaseScore, TagFate, TraceScore,
-    TrueFate, Verdict,
+    BeatScore, Breathing, FateScore, OwnScore, RateScore, RecoveryScore, ReleaseScore, TagFate,
+    TraceScore, TrueFate, Verdict,
 };
-pub use truth::Truth;
+pub use truth::{OWN_WITHIN_S, Truth};

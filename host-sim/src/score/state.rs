@@ -169,6 +169,7 @@ mod tests {
                 before_recovery: None,
                 delay_s: None,
             },
+            own: [("shake".to_owned(), OwnScore { truth: 2, ..OwnScore::default() })].into(),
         }
     }
 

@@ -2,9 +2,13 @@
 //! documentation read.
 
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
 use super::intervals::Estimate;
-use super::trace_score::{BeatScore, Breathing, RateScore, TagFate, TraceScore, TrueFate, Verdict};
+use super::trace_score::{
+    BeatScore, Breathing, OwnScore, RateScore, TagFate, TraceScore, TrueFate, Verdict,
+};
+use crate::own;
 
 /// How a number is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,19 +37,69 @@ pub struct Statistic {
     pub headline: bool,
     /// What it is.
     pub doc: &'static str,
-    of: fn(&[&TraceScore]) -> Estimate,
+    of: Of,
+}
+
+/// How a statistic comes from scores.
+enum Of {
+    Scores(fn(&[&TraceScore]) -> Estimate),
+    /// Of the events of this name, of all traces together.
+    Own(&'static str, fn(&OwnScore) -> Option<f64>),
 }
 
 impl Statistic {
     /// Its value over `scores`.
     pub fn of(&self, scores: &[&TraceScore]) -> Estimate {
-        (self.of)(scores)
+        match self.of {
+            Of::Scores(of) => of(scores),
+            Of::Own(event, number) => pooled_own(scores, event, number),
+        }
     }
+}
+
+/// Every statistic, in the order of the reports: [`STATISTICS`], and those of the events of the
+/// registered detector.
+pub fn all() -> impl Iterator<Item = &'static Statistic> {
+    STATISTICS.iter().chain(of_own())
 }
 
 /// The statistic called `key`.
 pub fn statistic(key: &str) -> Option<&'static Statistic> {
-    STATISTICS.iter().find(|s| s.key == key)
+    all().find(|s| s.key == key)
+}
+
+/// Statistics of the events of the registered detector.
+fn of_own() -> &'static [Statistic] {
+    static OWN: OnceLock<Vec<Statistic>> = OnceLock::new();
+    let Some(detector) = own::registered() else { return &[] };
+    OWN.get_or_init(|| detector.events.iter().flat_map(|kind| of_event(kind.name)).collect())
+}
+
+/// Statistics of one kind of event.
+fn of_event(event: &'static str) -> [Statistic; 4] {
+    use OwnScore as Own;
+    type Number = fn(&OwnScore) -> Option<f64>;
+    let one = |ending: &str, unit, headline, doc, number: Number| Statistic {
+        // Once a program, for as long as it runs.
+        key: format!("{event}_{ending}").leak(),
+        section: "Own events",
+        unit,
+        headline,
+        doc,
+        of: Of::Own(event, number),
+    };
+    [
+        one("f1", Unit::Part, true, "harmonic mean of precision and recall, pooled", Own::f1),
+        one("precision", Unit::Part, false, "part of those found that are true", Own::precision),
+        one("recall", Unit::Part, false, "part of the true ones that were found", Own::recall),
+        one(
+            "mean_error_s",
+            Unit::Seconds,
+            false,
+            "mean timing error; positive: late",
+            Own::mean_error_s,
+        ),
+    ]
 }
 
 type Scores<'a> = &'a [&'a TraceScore];
@@ -64,6 +118,11 @@ fn pooled_beats(scores: Scores, number: fn(&BeatScore) -> Option<f64>) -> Estima
             })
         },
     )
+}
+
+fn pooled_own(scores: Scores, event: &str, number: fn(&OwnScore) -> Option<f64>) -> Estimate {
+    let cases = scores.iter().map(|s| s.own.get(event).filter(|o| o.truth + o.found > 0).copied());
+    Estimate::pooled(cases, |all: &[OwnScore]| number(&OwnScore::pooled(all)))
 }
 
 fn pooled_rates(scores: Scores, number: fn(&RateScore) -> Option<f64>) -> Estimate {
@@ -124,14 +183,14 @@ fn release_h(s: &TraceScore, fate: TrueFate) -> Option<f64> {
 
 macro_rules! statistics {
     ($($section:literal: $($key:ident $unit:ident $headline:literal, $doc:literal, $of:expr;)+)+) => {
-        /// Every statistic, in the order of the reports.
+        /// Every built-in statistic, in the order of the reports.
         pub static STATISTICS: &[Statistic] = &[$($(Statistic {
             key: stringify!($key),
             section: $section,
             unit: Unit::$unit,
             headline: $headline,
             doc: $doc,
-            of: $of,
+            of: Of::Scores($of),
         },)+)+];
     };
 }
@@ -268,6 +327,13 @@ mod tests {
             };
             assert!(s.key.ends_with(ending), "{}", s.key);
             assert_eq!(s.of(&[]).value, None, "{}: nothing is not a number", s.key);
+        }
+        // No event of a detector of one's own can bring a key that is there.
+        for key in &keys {
+            for ending in ["_f1", "_precision", "_recall", "_mean_error_s"] {
+                let event = key.strip_suffix(ending);
+                assert!(event.is_none_or(own::is_taken), "{key}");
+            }
         }
         keys.sort_unstable();
         keys.dedup();

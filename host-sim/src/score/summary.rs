@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::bounds::{self, Bound, Checked};
 use super::entry::Entry;
 use super::intervals::Estimate;
-use super::statistics::{self, STATISTICS};
+use super::statistics;
 use super::trace_score::{TagFate, TraceScore, TrueFate};
 use super::worst::{Worst, worst};
 use crate::batch::DETECTOR_VERSION;
@@ -29,7 +29,7 @@ impl Group {
     fn new(scores: &[&TraceScore]) -> Self {
         Group {
             traces: scores.len() as u64,
-            statistics: STATISTICS.iter().map(|s| (s.key, s.of(scores))).collect(),
+            statistics: statistics::all().map(|s| (s.key, s.of(scores))).collect(),
             fate: parts(statistics::fate_matrix(scores)),
             release_causes: parts(statistics::causes(scores)),
         }

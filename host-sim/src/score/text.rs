@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::bounds::{Checked, Limit};
 use super::intervals::Estimate;
-use super::statistics::{STATISTICS, Statistic, Unit, statistic};
+use super::statistics::{self, Statistic, Unit, statistic};
 use super::summary::{Group, Summary};
 use super::trace_score::{TagFate, TrueFate};
 use crate::replay::CAUTION;
@@ -52,7 +52,7 @@ fn report(out: &mut String, s: &Summary) -> std::fmt::Result {
         t.beats_true, t.beats_found, t.beats_matched, t.minutes
     )?;
     let mut section = "";
-    for stat in STATISTICS {
+    for stat in statistics::all() {
         if stat.section != section {
             section = stat.section;
             heading(out, section)?;
@@ -66,7 +66,7 @@ fn report(out: &mut String, s: &Summary) -> std::fmt::Result {
     causes(out, &s.all)?;
     if s.families.len() > 1 {
         writeln!(out, "\nBy family (the JSON holds every statistic of each)")?;
-        for stat in STATISTICS.iter().filter(|stat| stat.headline) {
+        for stat in statistics::all().filter(|stat| stat.headline) {
             by_family(out, stat, &s.families)?;
         }
     }

@@ -1,5 +1,7 @@
 //! How one trace was judged: a small record, kept for each of thousands of traces.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 /// What really became of the animal and its tag.
@@ -86,6 +88,51 @@ impl BeatScore {
     /// Root mean square timing error of the pairs, s.
     pub fn timing_rms_s(&self) -> Option<f64> {
         (self.matched > 0).then(|| (self.timing_sum_s2 / self.matched as f64).sqrt())
+    }
+}
+
+/// Events of one kind of the registered detector against true ones of that name.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct OwnScore {
+    /// True events.
+    pub truth: u64,
+    /// Events found.
+    pub found: u64,
+    /// Pairs of both, within the tolerance.
+    pub matched: u64,
+    /// Sum over the pairs of the time found less the true start, s.
+    pub error_sum_s: f64,
+}
+
+impl OwnScore {
+    /// Part of the events found that are true.
+    pub fn precision(&self) -> Option<f64> {
+        ratio(self.matched, self.found)
+    }
+
+    /// Part of the true events that were found.
+    pub fn recall(&self) -> Option<f64> {
+        ratio(self.matched, self.truth)
+    }
+
+    /// Harmonic mean of both.
+    pub fn f1(&self) -> Option<f64> {
+        ratio(2 * self.matched, self.truth + self.found)
+    }
+
+    /// Mean timing error of the pairs, s; positive: told to be later than it was.
+    pub fn mean_error_s(&self) -> Option<f64> {
+        (self.matched > 0).then(|| self.error_sum_s / self.matched as f64)
+    }
+
+    /// Several traces together.
+    pub fn pooled<'a>(scores: impl IntoIterator<Item = &'a OwnScore>) -> Self {
+        scores.into_iter().fold(OwnScore::default(), |sum, one| OwnScore {
+            truth: sum.truth + one.truth,
+            found: sum.found + one.found,
+            matched: sum.matched + one.matched,
+            error_sum_s: sum.error_sum_s + one.error_sum_s,
+        })
     }
 }
 
@@ -213,6 +260,10 @@ pub struct TraceScore {
     pub recovery: RecoveryScore,
     /// The decision to let go.
     pub release: ReleaseScore,
+    /// Events of the registered detector by their names; those that the truth says nothing of
+    /// are left out.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub own: BTreeMap<String, OwnScore>,
 }
 
 /// A part of a whole, where there is one.

@@ -2,9 +2,10 @@
 
 use std::path::Path;
 
-use super::matching::{TrueBeat, with_periods};
+use super::matching::{TrueBeat, TrueSpan, with_periods};
 use super::trace_score::TrueFate;
 use crate::deployment::{TruthSource, beside};
+use crate::own;
 use crate::problem::Problem;
 use crate::truth::{self, Event, TruthEvent};
 
@@ -15,6 +16,10 @@ const LONGEST_CYCLE: f64 = 2.0;
 /// A death followed by true beats for longer than this was a predation: the beats
 /// are those of the animal that carries the tag, s.
 const CARRIED_ON_S: f64 = 600.0;
+
+/// An event of the registered detector is matched to a true one at most this far from it, s,
+/// where nothing else is asked for.
+pub const OWN_WITHIN_S: f64 = 2.0;
 
 /// The truth of one trace. Made once, it serves any number of reports of that trace.
 #[derive(Clone, Debug)]
@@ -31,6 +36,10 @@ pub struct Truth {
     pub(super) recovered_s: Option<f64>,
     /// Whether an absent `recovered` means that the animal had not recovered.
     pub(super) tells_recovery: bool,
+    /// True events of each kind of the registered detector; `None` where it says nothing of them.
+    pub(super) own: Vec<Option<Vec<TrueSpan>>>,
+    /// How far from a true event one found may lie, s.
+    pub(super) own_within_s: f64,
     /// Whether beats go on long after the death.
     eaten: bool,
 }
@@ -42,7 +51,8 @@ impl Truth {
     /// An invented truth is whole: what it does not list did not happen. An annotated
     /// one, or one of unsaid source, tells of recovery only if it lists it, and of
     /// beats only if it lists any: annotated ones from its first to its last beat and
-    /// on after death or loss of the tag, others throughout.
+    /// on after death or loss of the tag, others throughout. Of the events of a registered
+    /// detector they tell only where they list one of that kind, and then of all.
     pub fn new(events: &[TruthEvent], source: Option<TruthSource>) -> Self {
         let first = |what| events.iter().find(|e| e.event == what).map(|e| e.t_s);
         let times: Vec<f64> =
@@ -71,8 +81,16 @@ impl Truth {
             detached_s,
             recovered_s,
             tells_recovery: source == Some(TruthSource::Invented) || recovered_s.is_some(),
+            own: own_events(events, source),
+            own_within_s: OWN_WITHIN_S,
             eaten: death_s.is_some_and(|t| last_beat_s > t + CARRIED_ON_S),
         }
+    }
+
+    /// With events of the registered detector matched within so many seconds.
+    #[must_use]
+    pub fn with_own_within(self, own_within_s: f64) -> Self {
+        Truth { own_within_s, ..self }
     }
 
     /// Reads the truth file beside `trace`.
@@ -92,6 +110,17 @@ impl Truth {
             (None, None) => (TrueFate::Alive, None),
         }
     }
+}
+
+/// True events of each kind of the registered detector.
+fn own_events(events: &[TruthEvent], source: Option<TruthSource>) -> Vec<Option<Vec<TrueSpan>>> {
+    let of_kind = |kind: u8| {
+        let all = events.iter().filter(|e| e.event == Event::Own(kind));
+        let all: Vec<TrueSpan> =
+            all.map(|e| TrueSpan { from_s: e.t_s, to_s: e.end_s.unwrap_or(e.t_s) }).collect();
+        (source == Some(TruthSource::Invented) || !all.is_empty()).then_some(all)
+    };
+    own::kinds().iter().zip(0..).map(|(_, kind)| of_kind(kind)).collect()
 }
 
 /// No beat with a cycle longer than [`LONGEST_CYCLE`] medians.

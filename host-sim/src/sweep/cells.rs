@@ -5,6 +5,7 @@ use firmware_core::config::{Config, ConfigError, Logger};
 use super::duty::Duty;
 use super::grid::Grid;
 use super::thin::Thinning;
+use crate::own;
 use crate::problem::Problem;
 
 /// The first stage of the tag that reads a setting.
@@ -72,8 +73,8 @@ pub struct Cell {
     pub duty: Duty,
     /// Whether raw samples are kept.
     pub raw: bool,
-    /// Settings of `[detector]` and `[release]` that differ from the deployment's:
-    /// key, value, and whether it is a yes or no.
+    /// Settings of `[detector]`, `[release]` and the registered detector (`NAME.key`) that
+    /// differ from the deployment's: key, value, and whether it is a yes or no.
     pub settings: Vec<(&'static str, f32, bool)>,
 }
 
@@ -99,7 +100,7 @@ pub fn cross(grid: &Grid, recorded_hz: &[f64]) -> (Vec<Cell>, usize) {
     let kept = cells.len();
     cells = each(cells, &grid.duty, |cell, &duty| cell.duty = duty);
     cells = each(cells, &grid.raw, |cell, &raw| cell.raw = raw);
-    for axis in grid.detector.iter().chain(&grid.release) {
+    for axis in grid.axes() {
         cells = each(cells, &axis.values, |cell, &v| {
             cell.settings.push((axis.key, v, axis.is_flag));
         });
@@ -189,7 +190,8 @@ impl Cell {
         hz: f64,
     ) -> Result<Config, Problem> {
         let (mut detector, mut release) = (*base.detector(), *base.release());
-        for &(key, value, _) in &self.settings {
+        let built_in = self.settings.iter().filter(|(key, ..)| stage_of(key).is_some());
+        for &(key, value, _) in built_in {
             if detector.set(key, value).is_err() {
                 release.set(key, value).map_err(|_| Problem::new(format!("{key}: {value}")))?;
             }
@@ -214,6 +216,14 @@ impl Cell {
             }
             ConfigError::UnknownKey => Problem::new(format!("{}: unknown key", grid.name)),
         })
+    }
+
+    /// The settings of the registered detector in this cell; `base` are those of the trace's own
+    /// deployment.
+    pub fn own(&self, base: &[f32]) -> Vec<f32> {
+        let chosen = |key| self.settings.iter().find(|s| s.0 == key).map(|s| s.1);
+        let all = own::settings().zip(base);
+        all.map(|((key, _), value)| chosen(key).unwrap_or(*value)).collect()
     }
 
     /// What this cell is, in the order of the grid: name and value of each choice.

@@ -2,32 +2,37 @@
 //! for all settings that it would treat alike.
 //!
 //! ```text
-//! Trunk   samples to beats and minutes      (firmware_core::tag::Front)
+//! Trunk   samples to beats and minutes      (firmware_core::front::Front)
 //!  Limb   depth as evidence, fate, recovery (Judges, Recovery)
 //!   Leaf  release, cell, memory             (Release, Tracker)
 //! ```
 //!
-//! The later stages speak back to the earlier ones: what is not alive has no
-//! beats, the worn posture is learnt from swum minutes, and the sample at which
-//! the release looks around is no time to fit a recovery. Wherever the branches
-//! of one stem would speak back differently, the stem is copied and each part
-//! goes on with its own; so every leaf ends with the very bits of a tag of its
-//! own. Nothing here knows *which* setting makes the difference.
+//! The limbs of a trunk are the [`Panel`] of one [`Front`]: the order of the stages is the core's
+//! own. The panel answers to the front: what is not alive has no beats, the worn posture is learnt
+//! from minutes swum. Where limbs would answer differently, the trunk goes back to where the
+//! present stretch of samples began and is copied, and each part takes that stretch again with
+//! limbs that agree; so every leaf ends with the very bits of a tag of its own. Nothing here
+//! knows *which* setting makes the difference.
 
 use std::sync::Arc;
 
 use firmware_core::config::Config;
-use firmware_core::minute::Summary;
-use firmware_core::record;
+use firmware_core::detector::{Detector, Motion, Out};
+use firmware_core::fate::{Judges, Lesson};
+use firmware_core::front::{Front, Panel};
 use firmware_core::recovery::Recovery;
 use firmware_core::release::{Grounds, Release};
-use firmware_core::tag::{
-    Fate, FateReport, Front, Judges, Lesson, RecoveryReport, ReleaseDecision, Sample,
+use firmware_core::store::record;
+use firmware_core::tag::FIT_POINTS;
+use firmware_core::types::{
+    Beat, Fate, FateReport, FaultKind, MinuteSummary, OwnEvent, RecoveryReport, ReleaseDecision,
+    Run, Sample,
 };
 
 use super::duty::Duty;
 use crate::energy::tracker::{TraceLoads, Tracker};
-use crate::replay::TraceClock;
+use crate::own::Own;
+use crate::replay::{RESTLESS_ROWS, TraceClock};
 use crate::trace::Decoded;
 
 /// Time between readings of the cell and of the memory, microseconds, as in a replay.
@@ -56,7 +61,7 @@ pub struct LeafPlan {
 }
 
 /// What the sample stages and judges of one leaf's tag found.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
     /// Times of beats, microseconds of tag time.
     pub beats_us: Vec<u64>,
@@ -89,6 +94,8 @@ pub struct Outcome {
     pub used_mah: f64,
     /// Part of the charge left at the end, 0 to 1.
     pub left_fraction: f64,
+    /// What the registered detector reported, in tag time.
+    pub own: Arc<Vec<OwnEvent>>,
 }
 
 impl Outcome {
@@ -104,12 +111,11 @@ impl Outcome {
             && self.raw_bytes == other.raw_bytes
             && self.used_mah == other.used_mah
             && self.left_fraction == other.left_fraction
+            && self.own == other.own
     }
 }
 
-/// Runs `trace` through tags with all `plans`, asleep as `duty` says, drawing
-/// `loads`. All plans must agree in whatever the sample stages read. With
-/// `until_dead` the run ends once every tag has found its animal not alive.
+/// As [`run_with`], without a detector of one's own.
 pub fn run(
     trace: &Decoded,
     duty: Duty,
@@ -117,66 +123,67 @@ pub fn run(
     plans: &[LimbPlan],
     until_dead: bool,
 ) -> Vec<Outcome> {
+    let none: Vec<Own> = plans.iter().map(|_| Own::default()).collect();
+    run_with(trace, duty, loads, plans, &none, until_dead)
+}
+
+/// Runs `trace` through tags with all `plans`, asleep as `duty` says, drawing
+/// `loads`, each plan with its detector of `owns` at its start. All plans must agree in
+/// whatever the sample stages read. With `until_dead` the run ends once every tag has
+/// found its animal not alive.
+pub fn run_with(
+    trace: &Decoded,
+    duty: Duty,
+    loads: &Arc<TraceLoads>,
+    plans: &[LimbPlan],
+    owns: &[Own],
+    until_dead: bool,
+) -> Vec<Outcome> {
     let Some(first) = plans.first() else { return Vec::new() };
     let mut drawn = Drawn { samples: 0, tracker: Tracker::new(loads.clone()) };
-    let mut trunks = vec![Trunk {
-        front: Front::new(&first.config),
-        limbs: plans.iter().map(|plan| Limb::new(plan, &drawn.tracker)).collect(),
-        wake_us: 0,
-        busy: false,
-        bytes: 0,
-        found: Found { beats_us: Vec::new(), minutes: Vec::new() },
-    }];
+    let limbs = plans.iter().zip(owns).map(|(plan, own)| Limb::new(plan, own, &drawn.tracker));
+    let limbs = limbs.collect();
+    let mut tags = Tags { trunks: vec![Trunk::new(&first.config, limbs)] };
     let mut clock = TraceClock::default();
-    let mut born = Vec::new();
+    let mut stretch = Stretch::default();
     let mut next_housekeeping_us = 0;
     let mut last_us = None;
-    for sample in trace.samples() {
-        if !duty.awake(sample.t_us) {
+    for (at, sample) in trace.samples().enumerate() {
+        let t_us = sample.t_us;
+        if !duty.awake(t_us) {
             continue;
         }
         if duty != Duty::Always
             && let Some(last) = last_us
         {
-            alarm(&mut trunks, last, sample.t_us);
+            let slept = stretch.ends(at);
+            if slept {
+                tags.take(&stretch.close(trace), &mut clock);
+            }
+            tags.alarm(last, t_us);
         }
         drawn.samples += 1;
-        drawn.tracker.sample(sample.t_us, sample.depth_m.is_some(), sample.temp_c);
-        last_us = Some(sample.t_us);
+        drawn.tracker.sample(t_us, sample.depth_m.is_some(), sample.temp_c);
+        last_us = Some(t_us);
         // Due, or the clock was set back by more than two intervals.
-        if sample.t_us >= next_housekeeping_us
-            || sample.t_us + 3 * HOUSEKEEPING_US < next_housekeeping_us
-        {
-            next_housekeeping_us = sample.t_us + HOUSEKEEPING_US;
-            trunks.iter_mut().for_each(|trunk| trunk.housekeeping(&drawn));
+        if t_us >= next_housekeeping_us || t_us + 3 * HOUSEKEEPING_US < next_housekeeping_us {
+            next_housekeeping_us = t_us + HOUSEKEEPING_US;
+            tags.take(&stretch.close(trace), &mut clock);
+            if until_dead && tags.all_dead() {
+                break;
+            }
+            tags.housekeeping(&drawn);
             drawn.tracker.settle(0);
         }
-        for trunk in &mut trunks {
-            trunk.step(&sample, &mut born);
-        }
-        // Time goes alike in all of them.
-        if let Some(trunk) = trunks.first() {
-            clock.note(trunk.front.now_us(), sample.t_us);
-        }
-        trunks.append(&mut born);
-        if until_dead && trunks.iter().all(|t| t.limbs.iter().all(|l| !l.judges.living())) {
-            break;
-        }
+        stretch.add(at, &sample);
     }
+    tags.take(&stretch.close(trace), &mut clock);
     if duty != Duty::Always
         && let Some(last) = last_us
     {
-        alarm(&mut trunks, last, trace.latest_us());
+        tags.alarm(last, trace.latest_us());
     }
-    let clock = Arc::new(clock);
-    let mut outcomes = Vec::new();
-    while let Some(trunk) = trunks.pop() {
-        if let Some(trunk) = trunk.finish(&mut trunks) {
-            trunk.outcomes(&drawn, &clock, &mut outcomes);
-        }
-    }
-    outcomes.sort_by_key(|o| o.id);
-    outcomes
+    tags.outcomes(&drawn, &Arc::new(clock))
 }
 
 /// What all tags of a run do alike.
@@ -186,47 +193,177 @@ struct Drawn {
     tracker: Tracker,
 }
 
-/// Wakes every tag that has not let go for its ceiling, where that lies in a sleep.
-fn alarm(trunks: &mut [Trunk], from_us: u64, to_us: u64) {
-    for trunk in trunks {
-        let depth_m = trunk.front.depth_m();
-        for limb in &mut trunk.limbs {
-            for leaf in &mut limb.leaves {
-                // The ceiling, or no time at all once it has let go.
-                let ceiling_us = leaf.release.until_ceiling(u64::MAX);
-                if ceiling_us > from_us && ceiling_us <= to_us {
-                    leaf.step(ceiling_us, &limb.judges, &limb.recovery, depth_m);
+/// Samples in a row that are taken together, by their rows.
+#[derive(Clone, Copy)]
+struct Piece {
+    t_us: u64,
+    period_us: u32,
+    from: usize,
+    len: usize,
+    depth_m: Option<f32>,
+}
+
+/// The samples from one look at cell and memory to the next, as runs.
+#[derive(Default)]
+struct Stretch {
+    pieces: Vec<Piece>,
+    last_us: u64,
+    /// Rows still to be taken one by one, since the clock was set back.
+    restless: usize,
+}
+
+impl Stretch {
+    /// Adds the sample of row `at`.
+    fn add(&mut self, at: usize, sample: &Sample) {
+        let t_us = sample.t_us;
+        let goes_on = t_us > self.last_us || self.last_us == 0;
+        self.restless = if goes_on { self.restless.saturating_sub(1) } else { RESTLESS_ROWS };
+        let step_us = t_us.wrapping_sub(self.last_us);
+        self.last_us = t_us;
+        if let Some(piece) = self.pieces.last_mut()
+            && self.restless == 0
+            && piece.from + piece.len == at
+            && sample.depth_m.is_none()
+            && let Ok(period_us) = u32::try_from(step_us)
+            && (piece.len == 1 || piece.period_us == period_us)
+            && period_us > 0
+        {
+            piece.period_us = period_us;
+            piece.len += 1;
+            return;
+        }
+        let depth_m = sample.depth_m;
+        self.pieces.push(Piece { t_us, period_us: 1, from: at, len: 1, depth_m });
+    }
+
+    /// True where row `at` does not follow the latest one.
+    fn ends(&self, at: usize) -> bool {
+        self.pieces.last().is_some_and(|piece| piece.from + piece.len != at)
+    }
+
+    /// The runs so far; the next begin anew.
+    fn close<'a>(&mut self, trace: &'a Decoded) -> Vec<Run<'a>> {
+        let all = trace.accel_g();
+        let run = |p: Piece| Run {
+            depth_m: p.depth_m,
+            ..Run::accel(p.t_us, p.period_us, &all[p.from..p.from + p.len])
+        };
+        self.pieces.drain(..).map(run).collect()
+    }
+}
+
+/// All tags of a run.
+struct Tags {
+    trunks: Vec<Trunk>,
+}
+
+impl Tags {
+    /// Takes a stretch of samples with every tag.
+    fn take(&mut self, runs: &[Run], clock: &mut TraceClock) {
+        if runs.is_empty() {
+            return;
+        }
+        let mut noted = false;
+        let mut left = std::mem::take(&mut self.trunks);
+        while let Some(trunk) = left.pop() {
+            let parts = trunk.attempt(|trunk| {
+                for run in runs {
+                    trunk.front.feed(run, &mut trunk.crowd);
+                    // Time goes alike in all of them.
+                    if !noted {
+                        let last_us = run.later_us(run.t_us, run.accel_g.len() - 1);
+                        clock.note(trunk.front.now_us(), last_us);
+                    }
+                    if trunk.crowd.groups.is_some() {
+                        return;
+                    }
+                }
+                noted = true;
+            });
+            match parts {
+                Ok(whole) => self.trunks.push(*whole),
+                Err(parts) => left.extend(parts),
+            }
+        }
+    }
+
+    /// Wakes every tag that has not released its animal for its ceiling, where that lies in a sleep.
+    fn alarm(&mut self, from_us: u64, to_us: u64) {
+        for trunk in &mut self.trunks {
+            let depth_m = trunk.front.depth_m();
+            for limb in &mut trunk.crowd.limbs {
+                for leaf in &mut limb.leaves {
+                    // The ceiling, or no time at all once it has released.
+                    let ceiling_us = leaf.release.until_ceiling(u64::MAX);
+                    if ceiling_us > from_us && ceiling_us <= to_us {
+                        leaf.step(ceiling_us, &limb.judges, &limb.recovery, depth_m);
+                    }
                 }
             }
         }
+    }
+
+    fn all_dead(&self) -> bool {
+        let mut limbs = self.trunks.iter().flat_map(|trunk| &trunk.crowd.limbs);
+        limbs.all(|limb| !limb.judges.living())
+    }
+
+    fn housekeeping(&mut self, drawn: &Drawn) {
+        for Trunk { crowd, .. } in &mut self.trunks {
+            for limb in &mut crowd.limbs {
+                for leaf in &mut limb.leaves {
+                    leaf.housekeeping(drawn, crowd.bytes.saturating_add(limb.bytes));
+                }
+            }
+        }
+    }
+
+    /// After the last sample.
+    fn outcomes(mut self, drawn: &Drawn, clock: &Arc<TraceClock>) -> Vec<Outcome> {
+        let mut outcomes = Vec::new();
+        while let Some(trunk) = self.trunks.pop() {
+            match trunk.attempt(|trunk| trunk.front.flush(&mut trunk.crowd)) {
+                Ok(whole) => whole.crowd.outcomes(drawn, clock, &mut outcomes),
+                Err(parts) => self.trunks.extend(parts),
+            }
+        }
+        outcomes.sort_by_key(|o| o.id);
+        outcomes
     }
 }
 
 #[derive(Clone)]
 struct Trunk {
     front: Front,
+    crowd: Crowd,
+}
+
+/// The limbs of a trunk, as the panel of its front.
+#[derive(Clone)]
+struct Crowd {
     limbs: Vec<Limb>,
-    /// When a minute or a look of the release is due next for any limb.
-    wake_us: u64,
-    /// A recovery is being fitted in some limb.
-    busy: bool,
     bytes: u32,
     found: Found,
+    /// The limbs do not agree on what to answer the front: the group of each.
+    groups: Option<Vec<usize>>,
 }
 
 #[derive(Clone)]
 struct Limb {
     judges: Judges,
     recovery: Recovery,
-    next_look_us: u64,
     bytes: u32,
     fates: Vec<FateReport>,
+    own: Own,
+    /// Shared with the copies that a stretch may go back to: copied when it grows.
+    told: Arc<Vec<OwnEvent>>,
     leaves: Vec<Leaf>,
 }
 
 #[derive(Clone)]
 struct Leaf {
     release: Release,
+    next_look_us: u64,
     plan: LeafPlan,
     tracker: Tracker,
     bytes: u32,
@@ -236,193 +373,59 @@ struct Leaf {
 }
 
 impl Trunk {
-    /// Parts off the limbs for which `apart` holds, where it does not hold for all.
-    fn part(&mut self, apart: impl Fn(usize, &Limb) -> bool) -> Option<Trunk> {
-        let mut n = 0;
-        let away: Vec<Limb> = self
-            .limbs
-            .extract_if(.., |limb| {
-                n += 1;
-                apart(n - 1, limb)
-            })
-            .collect();
-        if away.is_empty() {
-            return None;
-        }
-        let mut other = Trunk { limbs: Vec::new(), ..self.clone_stem() };
-        other.limbs = away;
-        if self.limbs.is_empty() {
-            // All of them: nothing is parted.
-            std::mem::swap(&mut self.limbs, &mut other.limbs);
-            return None;
-        }
-        Some(other)
+    fn new(config: &Config, limbs: Vec<Limb>) -> Self {
+        let crowd = Crowd { limbs, bytes: 0, found: Found::default(), groups: None };
+        Trunk { front: Front::new(config), crowd }
     }
 
-    fn clone_stem(&self) -> Trunk {
-        Trunk {
-            front: self.front.clone(),
-            limbs: Vec::new(),
-            wake_us: self.wake_us,
-            busy: self.busy,
-            bytes: self.bytes,
-            found: self.found.clone(),
+    /// Does `work`; where the limbs did not agree in it, it is undone, and the parts that do
+    /// agree come back.
+    fn attempt(mut self, work: impl FnOnce(&mut Trunk)) -> Result<Box<Trunk>, Vec<Trunk>> {
+        if self.crowd.limbs.len() < 2 {
+            work(&mut self);
+            return Ok(Box::new(self));
         }
+        // What was found only grows: its lengths are enough to go back.
+        let found = std::mem::take(&mut self.crowd.found);
+        let (beats, minutes) = (found.beats_us.len(), found.minutes.len());
+        let mut before = self.clone();
+        self.crowd.found = found;
+        work(&mut self);
+        let Some(groups) = self.crowd.groups.take() else { return Ok(Box::new(self)) };
+        before.crowd.found = self.crowd.found;
+        before.crowd.found.beats_us.truncate(beats);
+        before.crowd.found.minutes.truncate(minutes);
+        Err(before.part(&groups))
     }
 
-    /// As `Tag::step`.
-    #[inline]
-    fn step(&mut self, sample: &Sample, born: &mut Vec<Trunk>) {
-        if !self.front.take(sample, &mut None) {
+    /// A trunk for each group of limbs.
+    fn part(mut self, groups: &[usize]) -> Vec<Trunk> {
+        let limbs = std::mem::take(&mut self.crowd.limbs);
+        let count = groups.iter().max().map_or(0, |most| most + 1);
+        let mut parts = vec![self; count];
+        for (limb, group) in limbs.into_iter().zip(groups) {
+            parts[*group].crowd.limbs.push(limb);
+        }
+        parts
+    }
+}
+
+impl Crowd {
+    /// Notes where the limbs do not answer alike; the groups are those of equal answers.
+    fn agree<T: PartialEq>(&mut self, answers: &[T]) {
+        if self.groups.is_some() || answers.iter().all(|a| Some(a) == answers.first()) {
             return;
         }
-        if self.front.beat_waits() {
-            self.beats(born);
-        }
-        self.rest(born);
-    }
-
-    /// One waiting beat, for the limbs that think the animal alive and for the others.
-    #[inline(never)]
-    fn beats(&mut self, born: &mut Vec<Trunk>) {
-        let living = self.limbs.first().is_some_and(|l| l.judges.living());
-        if self.limbs.iter().any(|l| l.judges.living() != living)
-            && let Some(mut other) = self.part(|_, l| l.judges.living() != living)
-        {
-            other.beat(!living);
-            other.rest(born);
-            born.push(other);
-        }
-        self.beat(living);
-    }
-
-    fn beat(&mut self, living: bool) -> bool {
-        let Some(beat) = self.front.next_beat(living) else { return false };
-        self.found.beats_us.push(beat.t_us);
-        true
-    }
-
-    #[inline]
-    fn rest(&mut self, born: &mut Vec<Trunk>) {
-        if self.front.now_us() >= self.wake_us {
-            self.seldom(born);
-        } else if self.busy && !self.front.worked() {
-            self.fit(|_| true);
-        }
-    }
-
-    #[inline(never)]
-    fn fit(&mut self, with: impl Fn(&Limb) -> bool) {
-        let now_us = self.front.now_us();
-        for limb in self.limbs.iter_mut().filter(|limb| with(limb)) {
-            if limb.recovery.busy() && limb.recovery.step(now_us).is_some() {
-                limb.bytes += record::RECOVERY_STORED as u32;
+        let mut kinds: Vec<&T> = Vec::new();
+        let mut groups = Vec::with_capacity(answers.len());
+        for answer in answers {
+            let known = kinds.iter().position(|kind| *kind == answer);
+            groups.push(known.unwrap_or(kinds.len()));
+            if known.is_none() {
+                kinds.push(answer);
             }
         }
-        self.busy = self.limbs.iter().any(|l| l.recovery.busy());
-    }
-
-    /// Minutes and looks of the release; a limb without either may go on fitting.
-    #[inline(never)]
-    fn seldom(&mut self, born: &mut Vec<Trunk>) {
-        let now_us = self.front.now_us();
-        let minute_due = now_us >= self.front.minute_wake_us();
-        if !minute_due && self.busy && !self.front.worked() {
-            self.fit(|limb| now_us < limb.next_look_us);
-        }
-        if let Some(summary) = self.front.minute() {
-            self.minute(&summary, |part| {
-                let mut part = part;
-                part.looks();
-                born.push(part);
-            });
-        }
-        self.looks();
-    }
-
-    /// A minute for all limbs; parts that record it otherwise, or
-    /// would teach the front something else, go to `away`.
-    fn minute(&mut self, summary: &Summary, mut away: impl FnMut(Trunk)) {
-        let mut says = Vec::with_capacity(self.limbs.len());
-        for limb in &mut self.limbs {
-            let verdict = limb.judges.minute(summary, &self.front);
-            if let Some(fate) = verdict.fate {
-                limb.fates.push(fate);
-                limb.bytes += record::FATE_STORED as u32;
-            }
-            limb.recovery.add(limb.judges.living().then_some(summary));
-            says.push((verdict.lesson, verdict.minute.beats_per_min));
-        }
-        self.bytes += record::minute_stored(summary.t_us) as u32;
-        while let Some(&say) = says.iter().find(|say| Some(*say) != says.first()) {
-            if let Some(mut other) = self.part(|n, _| says[n] == say) {
-                other.take_in(summary, say);
-                away(other);
-            }
-            says.retain(|s| *s != say);
-        }
-        if let Some(&say) = says.first() {
-            self.take_in(summary, say);
-        }
-        self.busy = self.limbs.iter().any(|l| l.recovery.busy());
-    }
-
-    /// Notes a minute as the limbs here record it, and learns from it.
-    fn take_in(&mut self, summary: &Summary, (lesson, beats_per_min): (Lesson, Option<f32>)) {
-        self.found.minutes.push((summary.t_us, beats_per_min));
-        self.front.learn(summary, lesson);
-    }
-
-    /// Looks of the release that are due; sets the next wake.
-    fn looks(&mut self) {
-        let (now_us, depth_m) = (self.front.now_us(), self.front.depth_m());
-        let mut split = Vec::new();
-        for limb in &mut self.limbs {
-            if now_us >= limb.next_look_us {
-                limb.look(now_us, depth_m, &mut split);
-            }
-        }
-        self.limbs.append(&mut split);
-        self.busy = self.limbs.iter().any(|l| l.recovery.busy());
-        let look_us = self.limbs.iter().map(|l| l.next_look_us).min().unwrap_or(u64::MAX);
-        self.wake_us = self.front.minute_wake_us().min(look_us);
-    }
-
-    fn housekeeping(&mut self, drawn: &Drawn) {
-        for limb in &mut self.limbs {
-            for leaf in &mut limb.leaves {
-                leaf.housekeeping(drawn, self.bytes.saturating_add(limb.bytes));
-            }
-        }
-    }
-
-    /// After the last sample: as `Tag::finish` until it gives nothing more. `None`
-    /// where limbs went apart; the parts are then in `parts`, to be finished too.
-    fn finish(mut self, parts: &mut Vec<Trunk>) -> Option<Trunk> {
-        loop {
-            self.front.finish_samples();
-            if self.front.beat_waits() {
-                let living = self.limbs.first().is_some_and(|l| l.judges.living());
-                if let Some(other) = self.part(|_, l| l.judges.living() != living) {
-                    parts.push(other);
-                    parts.push(self);
-                    return None;
-                }
-                if self.beat(living) {
-                    continue;
-                }
-            }
-            let Some(summary) = self.front.finish_minute() else { return Some(self) };
-            let mut went = false;
-            self.minute(&summary, |part| {
-                went = true;
-                parts.push(part);
-            });
-            if went {
-                parts.push(self);
-                return None;
-            }
-        }
+        self.groups = Some(groups);
     }
 
     fn outcomes(self, drawn: &Drawn, clock: &Arc<TraceClock>, to: &mut Vec<Outcome>) {
@@ -443,57 +446,114 @@ impl Trunk {
                     raw_bytes: leaf.raw_bytes,
                     used_mah: leaf.tracker.used_mah(),
                     left_fraction: leaf.tracker.left_fraction(),
+                    own: limb.told.clone(),
                 });
             }
         }
     }
 }
 
-impl Limb {
-    fn new(plan: &LimbPlan, tracker: &Tracker) -> Self {
-        Limb {
-            judges: Judges::new(&plan.config),
-            recovery: Recovery::new(&plan.config),
-            next_look_us: 0,
-            bytes: 0,
-            fates: Vec::new(),
-            leaves: plan
-                .leaves
-                .iter()
-                .map(|leaf| Leaf {
-                    release: Release::new(&leaf.config),
-                    plan: *leaf,
-                    tracker: tracker.clone(),
-                    bytes: 0,
-                    raw_bytes: 0.0,
-                    cell_left: None,
-                    memory_used: None,
-                })
-                .collect(),
+impl Panel for Crowd {
+    fn living(&mut self) -> bool {
+        let living: Vec<bool> = self.limbs.iter().map(|limb| limb.judges.living()).collect();
+        self.agree(&living);
+        living.first().is_some_and(|living| *living)
+    }
+
+    fn fault(&mut self, _: FaultKind, _: &Front) {}
+
+    fn beat(&mut self, beat: &Beat, _: &Front) {
+        self.found.beats_us.push(beat.t_us);
+    }
+
+    fn motion(&mut self, motion: &Motion<'_>, _: &Front) {
+        for limb in self.limbs.iter_mut().filter(|limb| limb.own.is_some()) {
+            let mut out = Out::default();
+            limb.own.block(motion, &mut out);
+            limb.tell(&out);
         }
     }
 
-    /// The look of every leaf; leaves that want to be woken at another time go
-    /// to a limb of their own.
-    fn look(&mut self, now_us: u64, depth_m: Option<f32>, split: &mut Vec<Limb>) {
-        let next = |leaf: &Leaf| leaf.release.next_look_us(now_us);
-        self.next_look_us = self.leaves.first().map_or(u64::MAX, next);
-        while let Some(other_us) = self.leaves.iter().map(next).find(|&us| us != self.next_look_us)
-        {
-            let mut away: Vec<Leaf> =
-                self.leaves.extract_if(.., |leaf| next(leaf) == other_us).collect();
-            away.iter_mut().for_each(|l| l.step(now_us, &self.judges, &self.recovery, depth_m));
-            split.push(Limb {
-                judges: self.judges.clone(),
-                recovery: self.recovery.clone(),
-                next_look_us: other_us,
-                bytes: self.bytes,
-                fates: self.fates.clone(),
-                leaves: away,
-            });
+    fn block(&mut self, front: &Front) {
+        for limb in self.limbs.iter_mut().filter(|limb| limb.recovery.busy()) {
+            for _ in 0..FIT_POINTS {
+                if limb.recovery.step(front.now_us()).is_some() {
+                    limb.bytes += record::RECOVERY_STORED as u32;
+                }
+            }
         }
-        for leaf in &mut self.leaves {
-            leaf.step(now_us, &self.judges, &self.recovery, depth_m);
+    }
+
+    fn gap(&mut self) {
+        self.limbs.iter_mut().for_each(|limb| limb.own.gap());
+    }
+
+    fn minute(&mut self, summary: &MinuteSummary, front: &Front) -> Lesson {
+        let mut says = Vec::with_capacity(self.limbs.len());
+        for limb in &mut self.limbs {
+            let verdict = limb.judges.minute(summary, front.frame(), front.now_us());
+            if let Some(fate) = verdict.fate {
+                limb.fates.push(fate);
+                limb.bytes += record::FATE_STORED as u32;
+            }
+            limb.recovery.add(limb.judges.living().then_some(summary));
+            let mut out = Out::default();
+            limb.own.minute(summary, &mut out);
+            limb.tell(&out);
+            says.push((verdict.lesson, verdict.minute.beats_per_min));
+        }
+        self.bytes += record::minute_stored(summary.t_us) as u32;
+        self.agree(&says);
+        let first = says.first().copied();
+        let (lesson, beats_per_min) = first.unwrap_or((Lesson::NOTHING, None));
+        self.found.minutes.push((summary.t_us, beats_per_min));
+        lesson
+    }
+
+    fn look(&mut self, front: &Front) -> u64 {
+        let (now_us, depth_m) = (front.now_us(), front.depth_m());
+        let mut next_us = u64::MAX;
+        for limb in &mut self.limbs {
+            let Limb { judges, recovery, leaves, .. } = limb;
+            for leaf in leaves {
+                if now_us >= leaf.next_look_us {
+                    leaf.next_look_us = leaf.release.next_look_us(now_us);
+                    leaf.step(now_us, judges, recovery, depth_m);
+                }
+                next_us = next_us.min(leaf.next_look_us);
+            }
+        }
+        next_us
+    }
+}
+
+impl Limb {
+    fn tell(&mut self, out: &Out) {
+        if !out.events().is_empty() {
+            Arc::make_mut(&mut self.told).extend_from_slice(out.events());
+            self.bytes += (out.events().len() * record::OWN_STORED) as u32;
+        }
+    }
+
+    fn new(plan: &LimbPlan, own: &Own, tracker: &Tracker) -> Self {
+        let leaf = |leaf: &LeafPlan| Leaf {
+            release: Release::new(&leaf.config),
+            next_look_us: 0,
+            plan: *leaf,
+            tracker: tracker.clone(),
+            bytes: 0,
+            raw_bytes: 0.0,
+            cell_left: None,
+            memory_used: None,
+        };
+        Limb {
+            judges: Judges::new(&plan.config),
+            recovery: Recovery::new(&plan.config),
+            bytes: 0,
+            fates: Vec::new(),
+            own: own.clone(),
+            told: Arc::default(),
+            leaves: plan.leaves.iter().map(leaf).collect(),
         }
     }
 }

@@ -11,6 +11,7 @@ use toml::de::DeValue;
 use super::duty::Duty;
 use super::pareto::{Goal, goal_named, goal_names};
 use super::thin::Thinning;
+use crate::own;
 use crate::problem::{Problem, nearest, shown};
 use crate::toml_text::{self, located, one_line};
 
@@ -28,6 +29,9 @@ const TABLES: [(&str, &[&str]); 5] = [
     ("release", &[]),
     ("pareto", &["goals"]),
 ];
+
+/// Stands for the table of the registered detector, which no name of a table can be.
+const OWN: &str = "detector.";
 
 /// One setting and the values tried.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,6 +61,8 @@ pub struct Grid {
     pub detector: Vec<Axis>,
     /// Release settings.
     pub release: Vec<Axis>,
+    /// Settings of the registered detector, as `NAME.key`.
+    pub own: Vec<Axis>,
     /// What a setting is judged by on the Pareto front.
     pub goals: Vec<&'static Goal>,
     text: String,
@@ -87,7 +93,7 @@ impl Grid {
             grid.table(key, value)?;
         }
         let sizes = [grid.rate_hz.len(), grid.thinning.len(), grid.duty.len(), grid.raw.len()];
-        let axes = grid.detector.iter().chain(&grid.release).map(|axis| axis.values.len());
+        let axes = grid.axes().map(|axis| axis.values.len());
         let cells = sizes
             .into_iter()
             .chain(axes)
@@ -104,6 +110,11 @@ impl Grid {
             ))
             .help("shorten the lists, or try some settings in a grid of their own")),
         }
+    }
+
+    /// The settings tried, in the order of the documentation.
+    pub fn axes(&self) -> impl Iterator<Item = &Axis> {
+        self.detector.iter().chain(&self.release).chain(&self.own)
     }
 
     /// A problem with the value of `key`, pointing at it where the file holds it.
@@ -141,6 +152,11 @@ impl Grid {
         for (key, value) in entries {
             let name: &str = key.get_ref();
             let Some(known) = keys_of(table).find(|k| *k == name) else {
+                let own = own::registered().is_some_and(|own| own.name == name);
+                if table == "detector" && (own || matches!(value.get_ref(), DeValue::Table(_))) {
+                    self.own(key, value)?;
+                    continue;
+                }
                 let what = format!("unknown key {} in [{table}]", shown(name.as_bytes()));
                 let problem = self.fail(&key.span(), &what, "not known");
                 let home = TABLES.iter().find(|(t, _)| keys_of(t).any(|k| k == name));
@@ -152,6 +168,37 @@ impl Grid {
             };
             self.spans.insert(known.to_owned(), value.span());
             self.values(table, known, value)?;
+        }
+        Ok(())
+    }
+
+    /// `[detector.NAME]`: settings of the registered detector.
+    fn own(
+        &mut self,
+        key: &Spanned<Text<'_>>,
+        value: &Spanned<DeValue<'_>>,
+    ) -> Result<(), Problem> {
+        let name: &str = key.get_ref();
+        let Some(detector) = own::registered().filter(|own| own.name == name) else {
+            let what = format!("no detector {} in this program", shown(name.as_bytes()));
+            return Err(self.fail(&key.span(), &what, "not known").help(own::absent()));
+        };
+        let DeValue::Table(entries) = value.get_ref() else {
+            let what = format!("{name} must be a table, written [detector.{name}]");
+            return Err(self.fail(&value.span(), &what, "not a table"));
+        };
+        for (key, value) in entries {
+            let given: &str = key.get_ref();
+            let Some((known, _)) = own::settings().find(|(_, p)| p.key == given) else {
+                let what = format!("unknown key {} in [detector.{name}]", shown(given.as_bytes()));
+                let problem = self.fail(&key.span(), &what, "not known");
+                return Err(match nearest(given, detector.params.iter().map(|p| p.key)) {
+                    Some(near) => problem.help(format!("nearest known key: {near}")),
+                    None => problem.help(format!("{name} has no settings")),
+                });
+            };
+            self.spans.insert(known.to_owned(), value.span());
+            self.values(OWN, known, value)?;
         }
         Ok(())
     }
@@ -193,8 +240,8 @@ impl Grid {
         key: &'static str,
         item: &Spanned<DeValue<'_>>,
     ) -> Result<String, Problem> {
-        if let Some(param) = params_of(table).iter().find(|p| p.key == key) {
-            return self.setting(table, param, item);
+        if let Some((key, param)) = settings_of(table).find(|(known, _)| *known == key) {
+            return self.setting(table, key, param, item);
         }
         match key {
             "rate_hz" => {
@@ -247,10 +294,10 @@ impl Grid {
     fn setting(
         &mut self,
         table: &str,
+        key: &'static str,
         param: &'static Param,
         item: &Spanned<DeValue<'_>>,
     ) -> Result<String, Problem> {
-        let key = param.key;
         let about = || format!("{key}: {} Default {}.", param.doc, param.default);
         let value = if param.is_flag {
             match item.get_ref() {
@@ -263,7 +310,11 @@ impl Grid {
         };
         // 32-bit rounding must not push a bound over itself.
         let value = value.clamp(param.min, param.max);
-        let axes = if table == "detector" { &mut self.detector } else { &mut self.release };
+        let axes = match table {
+            "detector" => &mut self.detector,
+            OWN => &mut self.own,
+            _ => &mut self.release,
+        };
         match axes.iter_mut().find(|axis| axis.key == key) {
             Some(axis) => axis.values.push(value),
             None => axes.push(Axis { key, is_flag: param.is_flag, values: vec![value] }),
@@ -344,17 +395,20 @@ impl Grid {
 
 type Text<'a> = std::borrow::Cow<'a, str>;
 
-fn params_of(table: &str) -> &'static [Param] {
-    match table {
+/// Settings of a table by their keys on an axis.
+fn settings_of(table: &str) -> impl Iterator<Item = (&'static str, &'static Param)> {
+    let built_in = match table {
         "detector" => Detector::PARAMS,
         "release" => Release::PARAMS,
         _ => &[],
-    }
+    };
+    let own = (table == OWN).then(own::settings);
+    built_in.iter().map(|p| (p.key, p)).chain(own.into_iter().flatten())
 }
 
 fn keys_of(table: &str) -> impl Iterator<Item = &'static str> {
     let named = TABLES.iter().find(|(name, _)| *name == table).map_or(&[][..], |(_, keys)| *keys);
-    named.iter().copied().chain(params_of(table).iter().map(|p| p.key))
+    named.iter().copied().chain(settings_of(table).map(|(key, _)| key))
 }
 
 #[cfg(test)]

@@ -43,6 +43,9 @@ pub struct CellResult {
     /// How the cell did.
     #[serde(flatten)]
     pub score: CellScore,
+    /// Events of the registered detector: `NAME_f1` and `NAME_count` of each kind.
+    #[serde(flatten)]
+    pub own: serde_json::Map<String, serde_json::Value>,
 }
 
 /// A duty cycle.
@@ -120,6 +123,13 @@ fn table_label(cell: &Cell, varying: &[&str]) -> (String, String) {
     (place.join(" "), cell.label(&settings))
 }
 
+fn own_columns(score: &CellScore) -> serde_json::Map<String, serde_json::Value> {
+    let columns = score.own.iter().flat_map(|(event, own)| {
+        [(format!("{event}_f1"), own.f1.into()), (format!("{event}_count"), own.count.into())]
+    });
+    columns.collect()
+}
+
 /// A 32-bit number by its own digits, not those of its 64-bit neighbour.
 fn short(value: f32) -> f64 {
     value.to_string().parse().unwrap_or(f64::from(value))
@@ -157,6 +167,7 @@ impl SweepResult {
                 .collect(),
             pareto: on[n],
             trial_death_delay_h: trials.get(n).and_then(CellTrial::delay_h),
+            own: own_columns(&score),
             score,
         };
         let tag = sweep.tags.first();
@@ -272,6 +283,10 @@ impl SweepResult {
                 for line in fold(settings, 69) {
                     let _ = writeln!(out, "{:10}{line}", "");
                 }
+            }
+            for (event, own) in &s.own {
+                let f1 = own.f1.map_or(String::new(), |f1| format!(", F1 {f1:.3}"));
+                let _ = writeln!(out, "{:10}{event} {}{f1}", "", own.count);
             }
             if !all {
                 let same = |c: &&CellResult| c.pareto && value(c) == value(cell);

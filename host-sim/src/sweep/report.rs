@@ -1,16 +1,17 @@
 //! The outcome of one leaf in the form in which a replay reports, to be judged.
 
-use firmware_core::tag::Fate;
+use firmware_core::types::Fate;
 
 use super::fan::Outcome;
+use crate::own::OwnEvents;
 use crate::replay::{
     BeatTimes, Beats, EnergyUse, FileFacts, Memory, Minute, ReleaseReport, Report, cause_name,
     fate_name, seconds,
 };
 
 /// A report of what a judge looks at; faults and the measures of minutes are left
-/// out. With `found`, beats and minutes are in it.
-pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> Report {
+/// out. `own` are the settings of the registered detector. With `found`, beats and minutes are in it.
+pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, own: &[f32], found: bool) -> Report {
     let first_t_s = facts.first_t_s;
     let at = |tag_us| o.clock.at_s(tag_us, first_t_s);
     let (fate, fate_detail) = fate_name(o.fate);
@@ -55,6 +56,7 @@ pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, found: bool) -> R
             let written = |&(us, beats)| minute((o.clock.written_us(us), beats), first_t_s);
             o.found.minutes.iter().map(written).collect()
         }),
+        own: OwnEvents::of(&o.own, own, at),
         faults: Vec::new(),
         energy: EnergyUse { used_mah: o.used_mah, left_fraction: o.left_fraction },
         memory: Memory {

@@ -11,6 +11,7 @@ use std::sync::{Arc, Mutex};
 
 use blake3::Hash;
 use firmware_core::config::Config;
+use firmware_core::detector::Detector;
 use rayon::prelude::*;
 
 use super::cells::{self, Cell, Stage, read_at};
@@ -23,6 +24,7 @@ use super::tally::CellTrace;
 use super::thin::{Thinning, thin};
 use super::traces::{Loaded, TraceFile};
 use crate::energy::tracker::TraceLoads;
+use crate::own::{Own, OwnEvents};
 use crate::problem::Problem;
 use crate::score::{self, BeatScore, RateScore};
 use crate::tag_file::TagFile;
@@ -271,20 +273,22 @@ impl Sweep {
         let configs = &self.configs[piece.trace];
         let memory_bytes =
             tag.memory_mib.as_ref().map_or(f64::INFINITY, |m| m.value * 1024.0 * 1024.0);
-        let mut limbs: BTreeMap<Vec<u32>, LimbPlan> = BTreeMap::new();
+        // By what their judges and their own detectors read.
+        let mut limbs: BTreeMap<(Vec<u32>, Vec<u32>), (LimbPlan, Own)> = BTreeMap::new();
         for &id in cells {
             let config = configs[id];
             let raw = if self.cells[id].raw { raw_bytes_per_sample(tag) } else { 0.0 };
-            limbs
-                .entry(read_at(&config, Stage::Minutes))
-                .or_insert_with(|| LimbPlan { config, leaves: Vec::new() })
-                .leaves
-                .push(LeafPlan { config, memory_bytes, raw_bytes_per_sample: raw, id });
+            let own = self.cells[id].own(&trace.setup.own);
+            let bits = own.iter().map(|value| value.to_bits()).collect();
+            let (plan, _) = limbs
+                .entry((read_at(&config, Stage::Minutes), bits))
+                .or_insert_with(|| (LimbPlan { config, leaves: Vec::new() }, Own::new(&own)));
+            plan.leaves.push(LeafPlan { config, memory_bytes, raw_bytes_per_sample: raw, id });
         }
-        let plans: Vec<LimbPlan> = limbs.into_values().collect();
+        let (plans, owns): (Vec<LimbPlan>, Vec<Own>) = limbs.into_values().unzip();
         let hz = trace.facts.sample_hz / piece.factor as f64;
         let loads = Arc::new(TraceLoads::new(tag, hz));
-        let outcomes = fan::run(rows, piece.duty, &loads, &plans, false);
+        let outcomes = fan::run_with(rows, piece.duty, &loads, &plans, &owns, false);
         let duration_s = loaded.rows.latest_us() as f64 / 1e6;
         // Beats and minutes are judged once for all leaves that share them.
         let mut judged: Vec<(&Outcome, Option<BeatScore>, Option<RateScore>)> = Vec::new();
@@ -293,7 +297,8 @@ impl Sweep {
             .map(|o| {
                 let config = &configs[o.id];
                 let before = judged.iter().find(|(p, ..)| Arc::ptr_eq(&p.found, &o.found));
-                let report = report(o, &trace.facts, duration_s, before.is_none());
+                let own = self.cells[o.id].own(&trace.setup.own);
+                let report = report(o, &trace.facts, duration_s, &own, before.is_none());
                 let mut score = score::judge(&loaded.truth, &report, config);
                 match before {
                     Some((_, beats, rate)) => (score.beats, score.rate) = (*beats, *rate),
@@ -304,6 +309,7 @@ impl Sweep {
                     record_bytes: o.record_bytes.into(),
                     raw_bytes: o.raw_bytes as u64,
                     used_mah: o.used_mah,
+                    own: report.own.as_ref().map_or_else(BTreeMap::new, OwnEvents::counts),
                 };
                 (o.id, result)
             })

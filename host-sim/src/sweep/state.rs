@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::tally::CellTrace;
+use crate::batch::program;
 use crate::problem::Problem;
 
 const HEAD: &str = "{\"swaymark_sweep_state\":1}\n";
@@ -39,10 +40,7 @@ pub struct State {
 /// Of the program itself: results of another build are not taken over. `None`
 /// where it cannot be read.
 pub fn build() -> Option<blake3::Hash> {
-    let program = std::env::current_exe().ok()?;
-    let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(File::open(program).ok()?).ok()?;
-    Some(hasher.finalize())
+    program()
 }
 
 impl State {

@@ -1,8 +1,11 @@
 //! From the scores of single traces to the score of a cell.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
-use crate::score::{TraceScore, TrueFate, Verdict};
+use crate::own;
+use crate::score::{OwnScore, TraceScore, TrueFate, Verdict};
 
 /// What one cell made of one trace.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -15,6 +18,18 @@ pub struct CellTrace {
     pub raw_bytes: u64,
     /// Charge used by the end of the trace, mAh.
     pub used_mah: f64,
+    /// Events of the registered detector by their names, whatever the truth tells of them.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub own: BTreeMap<String, u64>,
+}
+
+/// Events of one kind of the registered detector over all traces.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct OwnCell {
+    /// F1 over the traces whose truth tells of them, 0 to 1; `None` without a true one.
+    pub f1: Option<f64>,
+    /// How many were reported, in all traces.
+    pub count: u64,
 }
 
 /// The score of a cell over all traces. `None`: cannot be said, as nothing in the
@@ -78,6 +93,9 @@ pub struct CellScore {
     pub beacon_days: Option<f64>,
     /// Chance that the tag gives way before it has let go, 0 to 1.
     pub brownout_chance: Option<f64>,
+    /// Events of the registered detector by their names.
+    #[serde(skip)]
+    pub own: BTreeMap<String, OwnCell>,
 }
 
 /// Mean of the values there are.
@@ -88,6 +106,18 @@ fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
 
 fn ratio(part: u64, whole: u64) -> Option<f64> {
     (whole > 0).then(|| part as f64 / whole as f64)
+}
+
+/// Events of the registered detector, by kind.
+fn own_events(traces: &[&CellTrace]) -> BTreeMap<String, OwnCell> {
+    let of = |event: &str| {
+        let pooled = OwnScore::pooled(traces.iter().filter_map(|t| t.score.own.get(event)));
+        OwnCell {
+            f1: pooled.f1().filter(|_| pooled.truth > 0),
+            count: traces.iter().filter_map(|t| t.own.get(event)).sum(),
+        }
+    };
+    own::kinds().iter().map(|kind| (kind.name.to_owned(), of(kind.name))).collect()
 }
 
 impl CellScore {
@@ -150,6 +180,7 @@ impl CellScore {
             cell_days: None,
             beacon_days: None,
             brownout_chance: None,
+            own: own_events(traces),
         }
     }
 }

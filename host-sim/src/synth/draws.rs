@@ -25,6 +25,7 @@ pub(crate) enum Part {
     Antics,
     Mount,
     Stray,
+    Shakes,
 }
 
 /// A seeded stream of draws.

@@ -86,13 +86,13 @@ impl<F: FnMut(&[Replayer]) -> bool> Sink for Tagged<'_, F> {
     fn event(&mut self, e: &Event) -> Result<(), Enough> {
         if e.what != Happening::Beat || self.keep_beats {
             let row = self.truth.len() as u64 + 2;
-            self.truth.push(told(e, row));
+            self.truth.extend(told(e, row));
         }
         Ok(())
     }
 
     fn at_once(&mut self, e: &Event) {
-        self.fate.push(told(e, 0));
+        self.fate.extend(told(e, 0));
     }
 }
 
@@ -114,14 +114,12 @@ fn bytes(row: &crate::trace::Row) -> [u8; 30] {
     out
 }
 
-fn told(e: &Event, row: u64) -> TruthEvent {
-    let event = truth::EVENTS
-        .iter()
-        .find(|known| known.0 == e.what.name())
-        .map_or(truth::Event::Beat, |known| known.1);
+/// As a truth file would tell it; `None` for an event of a detector that is not registered.
+fn told(e: &Event, row: u64) -> Option<TruthEvent> {
+    let event = truth::named(e.what.name())?;
     // Thousandths of a second, as written.
     let shown = |t: f64| (t * 1e3).round() / 1e3;
-    TruthEvent { t_s: shown(e.t_s), event, end_s: e.end_s.map(shown), row }
+    Some(TruthEvent { t_s: shown(e.t_s), event, end_s: e.end_s.map(shown), row })
 }
 
 /// Rows of a synthetic trace as a tag would take them.
@@ -211,6 +209,7 @@ pub fn run_with_settings(
         memory_bytes,
         first_t_s: 0.0,
         keep,
+        own: deployment.own.clone(),
     };
     let mut tags = vec![Replayer::new(&setup)];
     for (detector, release) in settings {

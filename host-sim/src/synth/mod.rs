@@ -28,7 +28,9 @@
 //! or of the last breath where a buccal pumper dies at rest.
 //! After `eaten`, the beats are those of the animal that carries the tag. Beats in
 //! rows that were lost are left out. `recovered` is where the logistic in time after
-//! release has gone 80 % of the way from the first to the settled level.
+//! release has gone 80 % of the way from the first to the settled level. `head_shake`, in the
+//! truth of the scenario `head-shaker` alone, is there for a detector of one's own: a program
+//! without one refuses that truth.
 //!
 //! # Limits
 //!
@@ -57,6 +59,7 @@ mod posture;
 mod recovery;
 mod scenario;
 mod sensor;
+mod shakes;
 pub mod swell;
 mod truth;
 mod world;

@@ -45,6 +45,8 @@ pub(crate) struct Extras {
     /// What was drawn, as TOML.
     pub(crate) drawn: String,
     pub(crate) often: Often,
+    /// Mean time between head shakes, s; infinite for none.
+    pub(crate) shakes_every_s: f64,
     pub(crate) mounting: Mounting,
     /// Times and steps of temperature of fronts, s and deg C.
     pub(crate) fronts: Vec<(f64, f64)>,
@@ -69,6 +71,7 @@ impl Default for Extras {
             family: None,
             drawn: String::new(),
             often: Often::NEVER,
+            shakes_every_s: f64::INFINITY,
             mounting: Mounting::default(),
             fronts: Vec::new(),
             air_c: None,

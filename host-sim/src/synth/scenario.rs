@@ -51,6 +51,7 @@ enum Kind {
     Duplicates,
     ClockJump,
     DeadDepth,
+    HeadShaker,
 }
 
 const fn scenario(
@@ -168,6 +169,13 @@ pub const SCENARIOS: &[Scenario] = &[
         0.2,
         "the depth sensor freezes, falls silent or reads its lowest value",
     ),
+    scenario(
+        Kind::HeadShaker,
+        "head-shaker",
+        6.0,
+        0.2,
+        "ram breather that shakes its head now and then; the truth lists each head_shake",
+    ),
 ];
 
 impl Scenario {
@@ -274,7 +282,13 @@ impl Scenario {
             fate: self.fate(end_s, bottom_m, d),
             sensor,
             fault: self.fault(end_s, d),
-            extras: Extras::default(),
+            extras: Extras {
+                shakes_every_s: match self.kind {
+                    Kind::HeadShaker => d.log_between(60.0, 180.0),
+                    _ => f64::INFINITY,
+                },
+                ..Extras::default()
+            },
         }
     }
 

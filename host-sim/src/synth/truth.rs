@@ -11,6 +11,7 @@ pub(crate) enum Happening {
     Recovered,
     Detached,
     Surface,
+    HeadShake,
 }
 
 impl Happening {
@@ -24,6 +25,7 @@ impl Happening {
             Self::Recovered => "recovered",
             Self::Detached => "detached",
             Self::Surface => "surface",
+            Self::HeadShake => "head_shake",
         }
     }
 }

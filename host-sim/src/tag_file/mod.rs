@@ -341,7 +341,7 @@ mod tests {
         for name in ["fin-float", "long-drift"] {
             let tag = TagFile::shipped(name).expect("shipped");
             let minutes = tag.records.iter().find(|r| r.name == "minutes").expect("a record");
-            let want = f64::from(firmware_core::record::STORED_PER_MINUTE);
+            let want = f64::from(firmware_core::store::record::STORED_PER_MINUTE);
             assert!((minutes.bytes.bytes_per_minute.value - want).abs() < 1e-6, "{name}");
         }
     }

@@ -3,7 +3,7 @@
 //! A row takes 16 bytes (12 of acceleration, 4 of time), a reading of depth or
 //! temperature 8 more: 48 h at 25 Hz with depth once a second take 70 MB.
 
-use firmware_core::tag::{Run, Sample};
+use firmware_core::types::{Run, Sample};
 
 use super::{Row, TraceReader};
 use crate::problem::Problem;
@@ -89,7 +89,7 @@ impl Decoded {
         &self.accel_g
     }
 
-    /// The same as runs of samples, for `Tag::step_run`, without readings of cell and memory:
+    /// The same as runs of samples, for `Tag::feed`, without readings of cell and memory:
     /// each as long as time goes on by equal steps and no reading of depth comes in.
     pub fn runs(&self) -> Runs<'_> {
         Runs { samples: self.samples() }

@@ -3,10 +3,11 @@
 use std::fs;
 use std::path::Path;
 
-use firmware_core::record::{Class, Hour, Record};
+use firmware_core::store::record::{Class, Hour, Record};
 use serde::Serialize;
 
-use super::salvage::{SegmentState, salvage};
+use super::salvage::{Kept, SegmentState, salvage};
+use crate::own::{Names, OwnEvents};
 use crate::problem::Problem;
 use crate::replay::{Minute, cause_name, fate_name, fault_name, state_name};
 
@@ -33,6 +34,10 @@ pub struct ImageReport {
     pub minutes: Vec<Minute>,
     /// Raw bursts.
     pub bursts: Vec<RawBurst>,
+    /// Events of a detector of one's own, named as the image names them; absent where the image
+    /// holds neither such events nor their names.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub own: Option<OwnEvents>,
     /// Bytes that are neither blank nor sound.
     pub damage: Vec<DamageRow>,
     /// Gaps in the records.
@@ -281,11 +286,32 @@ impl Event {
                 value: Some(e.count.into()),
                 ..Event::default()
             },
-            Record::Start(_) | Record::Minute(_) | Record::Hour(_) | Record::Burst(_) => {
-                return None;
-            }
+            Record::Start(_)
+            | Record::Minute(_)
+            | Record::Hour(_)
+            | Record::Burst(_)
+            | Record::Own(_)
+            | Record::OwnNames(_) => return None,
         })
     }
+}
+
+/// Events of a detector of one's own.
+fn own_events(records: &[Kept]) -> Option<OwnEvents> {
+    let names = records.iter().find_map(|kept| match &kept.record {
+        Record::OwnNames(names) => Names::read(names),
+        _ => None,
+    });
+    let is_own = |kept: &&Kept| matches!(kept.record, Record::Own(_));
+    if names.is_none() && !records.iter().any(|kept| is_own(&kept)) {
+        return None;
+    }
+    let names = names.unwrap_or_default();
+    let told = records.iter().filter_map(|kept| match &kept.record {
+        Record::Own(own) => Some(names.told(&own.0, seconds(own.0.t_us))),
+        _ => None,
+    });
+    Some(OwnEvents::named(&names, told.collect()))
 }
 
 impl ImageReport {
@@ -318,6 +344,7 @@ impl ImageReport {
             hours: Vec::new(),
             minutes: Vec::new(),
             bursts: Vec::new(),
+            own: own_events(&s.records),
             damage: s
                 .damage
                 .iter()
@@ -372,6 +399,7 @@ impl ImageReport {
             && self.hours.is_empty()
             && self.minutes.is_empty()
             && self.bursts.is_empty()
+            && self.own.is_none()
     }
 }
 

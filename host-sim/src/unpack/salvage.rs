@@ -1,7 +1,7 @@
 //! Finds the records in an image, whatever state it is in.
 
-use firmware_core::log::{Frame, HEADER_BYTES, HEADER_COPY, Header};
-use firmware_core::record::{CLASSES, Class, Kind, Record};
+use firmware_core::store::log::{Frame, HEADER_BYTES, HEADER_COPY, Header};
+use firmware_core::store::record::{CLASSES, Class, Kind, Record};
 
 /// Smallest segment.
 const SEGMENT_MIN: usize = 512;
@@ -42,6 +42,8 @@ fn kind_of(record: &Record) -> Kind {
         Record::Release(_) => Kind::Release,
         Record::Fault(_) => Kind::Fault,
         Record::Burst(_) => Kind::Burst,
+        Record::Own(_) => Kind::Own,
+        Record::OwnNames(_) => Kind::OwnNames,
     }
 }
 

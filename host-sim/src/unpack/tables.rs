@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::image::{Event, ImageReport};
 use super::messages::MessageReport;
 use crate::batch::write_whole;
+use crate::own::Told;
 use crate::problem::Problem;
 
 /// Writes a table whole.
@@ -73,8 +74,9 @@ struct SampleRow {
 }
 
 /// Writes the tables of an image into a folder: `STEM.events.csv`,
-/// `STEM.hours.csv`, `STEM.minutes.csv`, and `STEM.bursts.csv` (a trace), each
-/// where there are rows for it. Gives the files.
+/// `STEM.hours.csv`, `STEM.minutes.csv`, `STEM.bursts.csv` (a trace), and of the events of
+/// a detector of one's own `STEM.own.KIND.csv`, each where there are rows for it. Gives the
+/// files.
 ///
 /// # Errors
 /// A folder or a file that cannot be written.
@@ -102,7 +104,39 @@ pub fn write_image(report: &ImageReport, stem: &str, dir: &Path) -> Result<Vec<P
         });
         files.push(write(path("bursts"), rows)?);
     }
+    let own = report.own.as_ref();
+    for kind in own.iter().flat_map(|own| &own.kinds) {
+        let told: Vec<&Told> =
+            own.iter().flat_map(|own| &own.told).filter(|t| t.event == *kind).collect();
+        if !told.is_empty() {
+            files.push(write_own(path(&format!("own.{kind}")), &told)?);
+        }
+    }
     Ok(files)
+}
+
+/// Writes the events of one kind: their times, and a column for each of their numbers.
+fn write_own(path: PathBuf, told: &[&Told]) -> Result<PathBuf, Problem> {
+    let numbers = told.first().into_iter().flat_map(|t| &t.numbers);
+    let head = ["t_s"].into_iter().chain(numbers.map(|(name, _)| name.as_str()));
+    let rows = told.iter().map(|t| {
+        let numbers = t.numbers.iter().map(|(_, value)| value.to_string());
+        std::iter::once(t.t_s.to_string()).chain(numbers).collect()
+    });
+    let head: Vec<String> = head.map(str::to_owned).collect();
+    records(path, std::iter::once(head).chain(rows))
+}
+
+/// Writes a table of text whole.
+fn records(path: PathBuf, rows: impl IntoIterator<Item = Vec<String>>) -> Result<PathBuf, Problem> {
+    let problem = |what: String| Problem::new(format!("{}: {what}", path.display()));
+    let mut table = csv::Writer::from_writer(Vec::new());
+    for row in rows {
+        table.write_record(row).map_err(|e| problem(e.to_string()))?;
+    }
+    let bytes = table.into_inner().map_err(|e| problem(e.to_string()))?;
+    write_whole(&path, &bytes)?;
+    Ok(path)
 }
 
 #[derive(Serialize)]

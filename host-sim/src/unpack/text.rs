@@ -40,6 +40,9 @@ pub fn of_image(r: &ImageReport) -> String {
     if estimates > 0 {
         let _ = writeln!(out, "            and {estimates} estimates of recovery");
     }
+    for (n, line) in r.own.iter().flat_map(|own| own.lines(0.0)).enumerate() {
+        let _ = writeln!(out, "{}{line}", if n == 0 { "\nOwn events  " } else { "            " });
+    }
     let s = &r.segments;
     let _ = writeln!(
         out,

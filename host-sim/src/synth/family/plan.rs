@@ -172,6 +172,7 @@ impl Family {
             fronts.push((t_s, warmer_c));
         }
         Extras {
+            shakes_every_s: f64::INFINITY,
             family: Some(self.name.clone()),
             drawn: v.toml(),
             often: Often {

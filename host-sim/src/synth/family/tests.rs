@@ -120,7 +120,7 @@ fn in_memory_is_the_replay_of_the_file() {
         let json = |r| serde_json::to_string(r).expect("JSON");
         assert_eq!(json(&made.report), json(&report), "{name} {seed}");
         let read = crate::truth::load(&written.truth).expect("a truth");
-        let key = |e: &crate::truth::TruthEvent| ((e.t_s * 1e3).round() as i64, e.event as u8);
+        let key = |e: &crate::truth::TruthEvent| ((e.t_s * 1e3).round() as i64, e.event);
         assert_eq!(
             made.truth.iter().map(key).collect::<Vec<_>>(),
             read.iter().map(key).collect::<Vec<_>>(),

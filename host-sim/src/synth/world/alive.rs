@@ -170,6 +170,13 @@ impl World {
                     }
                     None => {}
                 }
+                if !self.dying && !self.eaten && self.leash.is_none() {
+                    let (sway, ended) = self.shakes.step(t_s);
+                    extra[1] += sway;
+                    if let Some((from, to)) = ended {
+                        self.happen(from, Happening::HeadShake, Some(to));
+                    }
+                }
                 if self.gill.0 > 0.0 && self.leash.is_none() {
                     self.gill.1 = (self.gill.1 + self.behaviour.gill().1 * step_s).fract();
                     let (s, c) = (TAU * self.gill.1).sin_cos();

@@ -17,6 +17,7 @@ use super::gait::{Gait, Stroke, Swimmer};
 use super::leash::Leash;
 use super::plan::Plan;
 use super::posture::{Follower, Rotation, STANDARD_GRAVITY as G, Vec3, attitude};
+use super::shakes::Shakes;
 use super::swell::{Sea, Water};
 use super::truth::{Event, Happening};
 
@@ -65,6 +66,7 @@ pub(super) struct World {
     pub(super) intent: Intent,
     stroke: Stroke,
     antics: Antics,
+    shakes: Shakes,
     /// A tag that trails behind the animal.
     pub(super) leash: Option<Box<Leash>>,
     pitch: Follower,
@@ -114,6 +116,7 @@ impl World {
         let mut d_antics = part(Part::Antics);
         Self {
             antics: Antics::new(plan.extras.often, &mut d_antics),
+            shakes: Shakes::new(plan.extras.shakes_every_s, part(Part::Shakes)),
             leash: None,
             node_s,
             slow: Slow::at(&plan, 0.0),
