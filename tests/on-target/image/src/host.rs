@@ -8,7 +8,10 @@ use on_target_wire::trace::{Sink, Source};
 const BUFFER: usize = 512;
 const READ_BINARY: usize = 1;
 const WRITE_BINARY: usize = 5;
-const READ_AND_WRITE: usize = 7;
+/// A new file, to be written and read.
+const NEW: usize = 7;
+/// A file that is there, to be written and read.
+const KEPT: usize = 3;
 
 fn open(name: &core::ffi::CStr, mode: usize) -> usize {
     // SAFETY: the name is a live, zero-ended string of the stated length.
@@ -38,14 +41,19 @@ pub fn save<T>(name: &core::ffi::CStr, value: &MaybeUninit<T>) {
 
 /// A file that is read and written at any place.
 #[derive(Clone, Copy)]
-pub struct Places {
+pub struct File {
     file: usize,
 }
 
-impl Places {
+impl File {
     /// Creates the file.
     pub fn create(name: &core::ffi::CStr) -> Self {
-        Places { file: open(name, READ_AND_WRITE) }
+        File { file: open(name, NEW) }
+    }
+
+    /// Opens the file as it is.
+    pub fn open(name: &core::ffi::CStr) -> Self {
+        File { file: open(name, KEPT) }
     }
 
     /// Reads from a place.
@@ -61,7 +69,7 @@ impl Places {
     /// Writes to a place.
     #[inline(never)]
     pub fn write(self, at: u32, bytes: &[u8]) {
-        // SAFETY: as above.
+        // SAFETY: the file is open, the bytes live and of the stated length.
         unsafe {
             syscall!(SEEK, self.file, at as usize);
             syscall!(WRITE, self.file, bytes.as_ptr(), bytes.len());

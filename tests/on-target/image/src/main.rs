@@ -1,50 +1,53 @@
 //! The firmware image: traces come over semihosting into a mock accelerometer,
-//! are read over `embedded-hal`, stepped through the tag, and every beat, minute
-//! and decision goes back. It can also count what a step costs.
+//! are read over `embedded-hal`, fed to the tag, and every beat, minute
+//! and decision goes back. It can also count what a feed costs.
 #![no_std]
 #![no_main]
 
+#[allow(dead_code, reason = "shared with the images that have a flash")]
 mod host;
+#[allow(dead_code, reason = "shared with the images that have a flash")]
 mod measure;
+mod own;
 mod panic;
 
 use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
-use firmware_core::tag::{Output, Run, Sample, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Run};
 use on_target_wire::accel::{Accelerometer, CountsAccel, FloatAccel};
 use on_target_wire::app::{self, Slow};
 use on_target_wire::bus::{Bus, Part, Pin, Timer};
 #[cfg(feature = "inspect")]
 use on_target_wire::digest::Stages;
 use on_target_wire::fifo::Fifo;
+use on_target_wire::heard::Heard;
 use on_target_wire::record::{self, End};
 use on_target_wire::trace::{Clock, Header, Kind, Mode, Raw};
 
 use host::{Reader, Writer};
+use own::{Own, own};
+
+/// Reports of a run of 32 samples that there is room for: a beat a sample at the lowest rate, and
+/// what comes with a minute.
+const HEARD: usize = 40;
 
 /// The one tag. Its place is static, as on a tag.
-static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
+static mut TAG: MaybeUninit<Tag<Own>> = MaybeUninit::uninit();
 
-/// The step that is measured: what a firmware's loop calls.
+/// The feed that is measured.
 #[inline(never)]
 #[unsafe(no_mangle)]
-fn measured_step(tag: &mut Tag, sample: &Sample, out: &mut Output) {
-    tag.step_into(sample, out);
-}
-
-/// The same for what a FIFO held.
-#[inline(never)]
-#[unsafe(no_mangle)]
-fn measured_run(tag: &mut Tag, run: &Run, out: &mut Output) -> usize {
-    tag.step_run(run, out)
+fn measured_feed(tag: &mut Tag<Own>, run: &Run, heard: &mut Heard<HEARD>) {
+    tag.feed(run, heard);
 }
 
 /// Builds the tag in its place.
 #[inline(never)]
-fn measured_new(tag: &mut MaybeUninit<Tag>, config: &firmware_core::config::Config) {
-    tag.write(Tag::new(*config));
+fn measured_new(tag: &mut MaybeUninit<Tag<Own>>, config: &firmware_core::config::Config) {
+    tag.write(Tag::with(*config, own()));
 }
 
 #[entry]
@@ -60,7 +63,9 @@ fn main() -> ! {
             // SAFETY: the bytes are those of a tag that this very image wrote.
             unsafe { host::load(c"tag.bin", place) };
         } else if header.mode == Mode::Stack {
-            let ((), deep) = measure::stack(measure::NEW, || measured_new(place, &header.config));
+            let ((), deep) = measure::stack(measure::NEW.min(measure::room()), || {
+                measured_new(place, &header.config)
+            });
             record::write_measure(b'S', u32::MAX, deep, &mut results);
         } else {
             measured_new(place, &header.config);
@@ -87,7 +92,7 @@ fn main() -> ! {
 #[inline(never)]
 fn run(
     header: &Header,
-    tag: &mut Tag,
+    tag: &mut Tag<Own>,
     part: &Part,
     mut accel: impl Accelerometer,
     input: &mut Reader,
@@ -100,8 +105,8 @@ fn run(
     if accel.start().is_err() {
         debug::exit(debug::EXIT_FAILURE);
     }
-    let (pin, out) = (Pin::default(), Output::default());
-    let mut steps = Steps { header, tag, ticks, results, pin, out, number: 0 };
+    let mut feeds =
+        Feeds { header, tag, ticks, results, pin: Pin::default(), heard: Heard::NEW, number: 0 };
     let mut fifo = Fifo::of(header.run, period_us);
     for _ in 0..header.samples {
         let raw = Raw::read(header.kind, &mut clock, input);
@@ -109,23 +114,18 @@ fn run(
         let slow =
             Slow { depth_m: raw.depth_m, cell_left: raw.cell_left, memory_used: raw.memory_used };
         let sample = app::read(&mut accel, &mut timer, raw.t_us, period_us, slow);
-        if fifo.push(&sample) {
-            continue;
-        }
-        steps.run(fifo.run());
-        fifo.clear();
         if !fifo.push(&sample) {
-            steps.one(&sample);
+            feeds.take(&fifo.run());
+            fifo.clear();
+            fifo.push(&sample);
         }
     }
-    steps.run(fifo.run());
-    let Steps { mut pin, .. } = steps;
+    feeds.take(&fifo.run());
+    let Feeds { mut pin, .. } = feeds;
     if header.mode == Mode::Decide {
-        while let Some(out) = tag.finish() {
-            app::act(&out, &mut pin);
-            record::write(&out, header.samples, results);
-            log(&out);
-        }
+        tag.flush(&mut |event: &Event, _: &Moment<'_>| {
+            report(event, header.samples, &mut pin, results);
+        });
     }
     let end = End {
         samples: header.samples,
@@ -137,68 +137,56 @@ fn run(
     record::write_end(&end, results);
 }
 
-/// The tag's steps, and what becomes of what they tell.
-struct Steps<'a> {
+fn report(event: &Event, sample: u32, pin: &mut Pin, results: &mut Writer) {
+    app::act(event, pin);
+    record::write(event, sample, results);
+    log(event);
+}
+
+/// The tag's feeds, and what becomes of what they bring.
+struct Feeds<'a> {
     header: &'a Header,
-    tag: &'a mut Tag,
+    tag: &'a mut Tag<Own>,
     ticks: &'a measure::Ticks,
     results: &'a mut Writer,
     pin: Pin,
-    out: Output,
+    heard: Heard<HEARD>,
     /// Samples taken.
     number: u32,
 }
 
-impl Steps<'_> {
-    /// One sample.
-    fn one(&mut self, sample: &Sample) {
-        self.step(|tag, out| {
-            measured_step(tag, sample, out);
-            1
-        });
-    }
-
-    /// All samples of a run.
-    fn run(&mut self, run: Run) {
-        let mut rest = run;
-        while !rest.accel_g.is_empty() {
-            let count = self.step(|tag, out| measured_run(tag, &rest, out));
-            rest = rest.after(count);
+impl Feeds<'_> {
+    fn take(&mut self, run: &Run) {
+        if run.accel_g.is_empty() {
+            return;
         }
-    }
-
-    #[inline(always)]
-    fn step(&mut self, take: impl FnOnce(&mut Tag, &mut Output) -> usize) -> usize {
-        let Steps { tag, out, ticks, results, .. } = self;
-        let take = || take(tag, out);
-        let count = match self.header.mode {
+        let Feeds { tag, heard, ticks, results, pin, .. } = self;
+        let first = self.number;
+        match self.header.mode {
             Mode::Time => {
-                let (count, spent) = ticks.of(take);
-                record::write_measure(b'T', self.number, spent, *results);
-                count
+                let ((), spent) = ticks.of(|| measured_feed(tag, run, heard));
+                record::write_measure(b'T', first, spent, *results);
             }
             Mode::Stack => {
-                let (count, depth) = measure::stack(measure::STEP, take);
-                record::write_measure(b'S', self.number, depth, *results);
-                count
+                let ((), deep) = measure::stack(measure::FEED, || measured_feed(tag, run, heard));
+                record::write_measure(b'S', first, deep, *results);
             }
-            _ => take(),
-        };
-        self.number += count as u32;
-        let last = self.number - 1;
-        app::act(&self.out, &mut self.pin);
-        record::write(&self.out, last, self.results);
-        log(&self.out);
+            _ => measured_feed(tag, run, heard),
+        }
+        for (event, sample) in heard.iter(first) {
+            report(event, sample, pin, results);
+        }
+        heard.clear();
+        self.number = first.wrapping_add(run.accel_g.len() as u32);
         #[cfg(feature = "inspect")]
         if self.header.mode == Mode::Inspect {
-            inspect(self.header, self.tag, last, self.results);
+            inspect(self.header, self.tag, self.number.wrapping_sub(1), self.results);
         }
-        count
     }
 }
 
 #[cfg(feature = "inspect")]
-fn inspect(header: &Header, tag: &Tag, number: u32, results: &mut Writer) {
+fn inspect(header: &Header, tag: &Tag<Own>, number: u32, results: &mut Writer) {
     let behind = number.wrapping_sub(header.first);
     if number < header.first || behind.checked_rem(header.every).unwrap_or(0) != 0 {
         return;
@@ -209,24 +197,18 @@ fn inspect(header: &Header, tag: &Tag, number: u32, results: &mut Writer) {
 }
 
 #[cfg(feature = "log")]
-fn log(out: &Output) {
+fn log(event: &Event) {
     use defmt_semihosting as _;
-    if let Some(x) = &out.minute {
-        defmt::debug!("minute {}", x);
-    }
-    if let Some(x) = &out.fate {
-        defmt::info!("fate {}", x);
-    }
-    if let Some(x) = &out.recovery {
-        defmt::info!("recovery {}", x);
-    }
-    if let Some(x) = &out.release {
-        defmt::info!("release {}", x);
-    }
-    if let Some(x) = &out.fault {
-        defmt::warn!("fault {}", x);
+    match event {
+        Event::Beat(_) => {}
+        Event::Minute(x) => defmt::debug!("minute {}", x),
+        Event::Fate(x) => defmt::info!("fate {}", x),
+        Event::Recovery(x) => defmt::info!("recovery {}", x),
+        Event::Release(x) => defmt::info!("release {}", x),
+        Event::Fault(x) => defmt::warn!("fault {}", x),
+        Event::Own(x) => defmt::info!("own {}", x),
     }
 }
 
 #[cfg(not(feature = "log"))]
-fn log(_: &Output) {}
+fn log(_: &Event) {}

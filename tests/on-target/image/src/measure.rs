@@ -1,4 +1,4 @@
-//! Counting instructions and stack of one step.
+//! Counting instructions and stack of one feed.
 //!
 //! Under QEMU's `-icount` the core's own timer advances by the same number of
 //! ticks for every instruction, so ticks are instructions once the number is
@@ -15,10 +15,10 @@ const CURRENT: *mut u32 = 0xE000_E018 as *mut u32;
 const MASK: u32 = 0x00FF_FFFF;
 /// Instructions of [`do_nothing`], its call and return included.
 const NOPS: u32 = 1000;
-/// Bytes painted below the stack before a step, and before the tag is built.
-pub const STEP: usize = 3072;
-/// See [`STEP`].
-pub const NEW: usize = 9216;
+/// Bytes painted below the stack before a feed, and before the tag is built.
+pub const FEED: usize = 3072;
+/// See [`FEED`]; less where there is no [`room`].
+pub const NEW: usize = 32_768;
 const PAINT: u32 = 0xA5A5_5A5A;
 
 // A run of instructions that do nothing, out of line: a block of this length

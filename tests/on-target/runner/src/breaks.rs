@@ -45,11 +45,11 @@ pub fn all() -> Result<(), String> {
     let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
     let workspace = folder.path().join("tests/on-target");
     copy_core(&here().join("../.."), folder.path())?;
-    change(&workspace, "sway.rs", "NOISE_G2", "2.1e-4")?;
+    change(&workspace, "signal/sway.rs", "NOISE_G2", "2.1e-4")?;
     let broken = |features| Build { workspace: workspace.clone(), binary: "image", features };
     let image = target::build(target, &broken(""))?;
     let traces: Vec<_> = check::short_traces().into_iter().take(6).collect();
-    let want = check::expected(&traces);
+    let want = check::expected(&traces)?;
     let compared = check::compare(
         target,
         &image,
@@ -60,6 +60,6 @@ pub fn all() -> Result<(), String> {
     must_fail("one constant of `sway` changed", compared, "stage `sway` at sample")?;
 
     change(&workspace, "recovery.rs", "BINS", "200")?;
-    let measured = measure::sizes_only(target, &workspace);
+    let measured = measure::state_only(target, &workspace);
     must_fail("more bins in `recovery`", measured, "state of the detectors")
 }

@@ -16,9 +16,8 @@ use crate::{demo, make};
 /// Digests looked at in one pass of the search for the first difference.
 const LOOKS: u32 = 200;
 
-/// How samples are handed to the tag, trace by trace: 0 is one by one, else in runs of so
-/// many at most. The host always takes them one by one.
-const RUNS: [u8; 5] = [0, 1, 7, 25, 32];
+/// How many samples at most are handed to the tag together, trace by trace.
+const RUNS: [u8; 5] = [1, 25, 7, 25, 32];
 
 /// Seeds of the short traces and their rates. They judge; nothing is tuned on them.
 pub fn short_traces() -> Vec<Trace> {
@@ -42,9 +41,25 @@ pub fn long_traces() -> Vec<Trace> {
     ]
 }
 
-/// Records of every trace on the host.
-pub fn expected(traces: &[Trace]) -> Vec<Vec<u8>> {
-    traces.iter().map(|t| results::on_host(t, |_, _| {})).collect()
+/// Records of every trace on the host, fed as the target is.
+///
+/// # Errors
+/// A trace that brought something else when its samples were handed over one by one.
+pub fn expected(traces: &[Trace]) -> Result<Vec<Vec<u8>>, String> {
+    let one = |(trace, run): (&Trace, u8)| {
+        let bytes = results::on_host(trace, run, |_, _| {});
+        let bodies = |bytes: &[u8]| -> Result<Vec<(u8, Vec<u8>)>, String> {
+            Ok(results::parse(bytes)?.into_iter().map(|r| (r.kind, r.body)).collect())
+        };
+        if run > 1 && bodies(&bytes)? != bodies(&results::on_host(trace, 1, |_, _| {}))? {
+            return Err(format!(
+                "{}: runs of {run} bring other records than samples one by one",
+                trace.name
+            ));
+        }
+        Ok(bytes)
+    };
+    traces.iter().zip(RUNS.into_iter().cycle()).map(one).collect()
 }
 
 /// Runs traces on a target and compares them with what the host gave.
@@ -69,8 +84,8 @@ pub fn compare(
     for (((trace, want), got), run) in traces.iter().zip(expected).zip(&got).zip(runs) {
         let want = results::parse(want)?;
         if want != *got {
-            let how = if run == 0 { "one by one".into() } else { format!("in runs of {run}") };
-            wrong.push((trace, format!("{how}: {}", first_difference(&want, got))));
+            let what = first_difference(&want, got);
+            wrong.push((trace, format!("in runs of {run}: {what}")));
         }
     }
     let Some((trace, what)) = wrong.first() else { return Ok(()) };
@@ -122,7 +137,7 @@ pub fn locate(target: Target, inspecting: &Path, trace: &Trace) -> Result<String
             (samples.saturating_sub(1)).min(job.first.saturating_add(job.every * (LOOKS + 1)));
         let mut want = BTreeMap::new();
         let part = Trace { samples: trace.samples[..=last as usize].to_vec(), ..trace.clone() };
-        results::on_host(&part, |number, tag| {
+        results::on_host(&part, 1, |number, tag| {
             if number >= job.first && (number - job.first).is_multiple_of(job.every) {
                 let stages = Stages::of(tag);
                 names = stages.iter().map(|s| s.name().to_owned()).collect();
@@ -230,7 +245,7 @@ pub fn inspecting(target: Target) -> Result<PathBuf, String> {
 pub fn all(targets: &[Target]) -> Result<(), String> {
     let mut traces = short_traces();
     traces.extend(long_traces());
-    let want = expected(&traces);
+    let want = expected(&traces)?;
     println!("{} synthetic traces led to: {}", traces.len(), coverage(&want)?);
     let demos = demo::paths();
     if demos.is_empty() {
@@ -243,7 +258,7 @@ pub fn all(targets: &[Target]) -> Result<(), String> {
     each(targets, &images, &traces, &want)?;
     println!("{} synthetic traces: the same bits on host and {}", traces.len(), names(targets));
     let demos: Vec<Trace> = demos.iter().map(|p| demo::load(p)).collect::<Result<_, _>>()?;
-    let want = expected(&demos);
+    let want = expected(&demos)?;
     each(targets, &images, &demos, &want)?;
     for demo in &demos {
         println!("{}: the same bits on host and {}", demo.name, names(targets));
@@ -262,7 +277,8 @@ fn each(
     traces: &[Trace],
     want: &[Vec<u8>],
 ) -> Result<(), String> {
-    let part = traces.len().div_ceil(8).max(1);
+    // Whole rounds of [`RUNS`], so that each part feeds its traces as the host was fed.
+    let part = traces.len().div_ceil(8).max(1).next_multiple_of(RUNS.len());
     let mut jobs = Vec::new();
     // The slowest core first.
     for (target, image) in targets.iter().zip(images).rev() {

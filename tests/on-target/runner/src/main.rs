@@ -3,6 +3,7 @@
 
 mod breaks;
 mod check;
+mod cost;
 mod demo;
 mod elf;
 mod files;
@@ -10,12 +11,15 @@ mod links;
 mod log;
 mod make;
 mod measure;
+mod model;
 mod newcomer;
 mod parts;
+mod path;
 mod profile;
 mod records;
 mod reference;
 mod results;
+mod table;
 mod target;
 mod trace;
 mod whole;
@@ -24,15 +28,16 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use on_target_wire::trace::Mode;
-use target::{Build, TARGETS, here};
+use target::{Build, TARGETS};
 use trace::{Bytes, Job};
 
 const USAGE: &str = "\
 usage: tests/on-target/run [COMMAND]
-  all        every check below but `bless`, `quick` and `profile` (the default)
+  all        every check below but `bless`, `cost`, `quick` and `profile` (the default)
   reference  results of the synthetic traces against those committed
   check      host and both targets, bit for bit
-  measure    cost against the bounds; rewrites docs/on-target-table.md
+  measure    [CORE] cost against the bounds; of all cores rewrites
+             docs/on-target-table.md
   break      checks that a broken constant and a planted panic are found
   records    log and satellite summary: the same bytes, and their cost; rewrites
              docs/on-target-records.md
@@ -42,9 +47,10 @@ usage: tests/on-target/run [COMMAND]
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
   bless      takes the present results of the synthetic traces as the committed ones
+  cost       what the example of a detector of one's own adds
   quick      [HZ] [HOURS] [CORE] size and mean cost alone
-  profile    [HZ] [SECONDS] [CORE] [RUN] instructions by stage and source line,
-             RUN samples handed in together; 0: one by one";
+  profile    [HZ] [SECONDS] [CORE] [RUN] instructions by source file and line: of the
+             deployed path, or of the detectors alone in runs of RUN samples";
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
@@ -55,13 +61,17 @@ fn main() -> ExitCode {
         "all" => all(),
         "reference" => reference::all(),
         "check" => check::all(&TARGETS),
-        "measure" => measure::all(&here(), true, true),
+        "measure" => {
+            let only = rest.first().map_or("", String::as_str);
+            measure::all(only, true, only.is_empty())
+        }
         "break" => breaks::all(),
         "newcomer" => newcomer::all(),
         "records" => records::all(true),
         "whole" => whole::all(true),
         "log" => log::all(),
         "links" => links::all(),
+        "cost" => cost::all(),
         "bless" => reference::bless(),
         "quick" => quick(&rest),
         "profile" => profile_of(&rest),
@@ -96,7 +106,7 @@ fn all() -> Result<(), String> {
             "links" => links::all(),
             "break" => breaks::all(),
             "check" => check::all(&TARGETS),
-            _ => measure::all(&here(), false, false),
+            _ => measure::all("", false, false),
         };
         match result {
             Ok(()) => println!("-- {name}: passed in {:.0} s", started.elapsed().as_secs_f64()),
@@ -135,31 +145,30 @@ fn profile_of(arguments: &[String]) -> Result<(), String> {
     if !(5.0..=100.0).contains(&hz) || !(10.0..=36_000.0).contains(&seconds) {
         return Err("5 to 100 Hz and 10 to 36000 s were expected".into());
     }
-    let run = number(arguments, 3, f64::from(measure::RUN_SAMPLES))? as u8;
-    let step = if run == 0 { measure::STEP } else { measure::RUN };
-    let trace = make::long(measure::ANIMAL, hz, seconds / 3600.0, Some(make::plain_config(hz)));
+    let run = number(arguments, 3, 0.0)? as u8;
+    let (binary, feed) =
+        if run == 0 { ("deployed", path::FEED) } else { ("image", "measured_feed") };
+    let trace = make::long(path::ANIMAL, hz, seconds / 3600.0, Some(make::plain_config(hz)));
     let wanted = arguments.get(2).map_or("", String::as_str);
     for target in TARGETS.into_iter().filter(|t| t.name.ends_with(wanted)) {
-        let image = target::build(target, &Build::of("image", ""))?;
+        let image = target::build(target, &Build::of(binary, ""))?;
         let mut traces = Bytes::default();
-        trace.write(Job { run, ..Job::of(Mode::Decide) }, &mut traces);
+        trace.write(Job { run: run.max(1), seldom: true, ..Job::of(Mode::Decide) }, &mut traces);
         let folder = target::folder(&traces.0)?;
-        let profile = profile::follow(target, &image, folder.path(), step)?;
+        let profile = profile::follow(target, &image, folder.path(), feed)?;
         let n = trace.samples.len() as f64;
-        println!(
-            "{}, {n} samples at {hz} Hz in runs of {run}: mean, and worst call, by source file",
-            target.name
-        );
+        println!("{}, {n} samples at {hz} Hz through `{feed}`", target.name);
+        println!("  a sample on the mean, and the worst feed, by source file");
         for (i, stage) in profile.stages.iter().enumerate() {
             let counts = profile.samples.iter().map(|s| s[i]);
             let sum: f64 = counts.clone().map(f64::from).sum();
-            println!("  {stage:12} {:8.1} {:8}", sum / n, counts.max().unwrap_or(0));
+            println!("  {stage:18} {:8.1} {:8}", sum / n, counts.max().unwrap_or(0));
         }
         let mut lines: Vec<_> = profile.lines.into_iter().collect();
         lines.sort_by_key(|l| std::cmp::Reverse(l.1));
         println!("  and by line");
         for (line, count) in lines.iter().take(2000) {
-            println!("  {line:24} {:8.1}", *count as f64 / n);
+            println!("  {line:28} {:8.1}", *count as f64 / n);
         }
     }
     Ok(())

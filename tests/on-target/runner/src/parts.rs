@@ -6,7 +6,7 @@ use std::fs;
 use std::path::PathBuf;
 
 use crate::target::{self, Build, Pace, TARGETS, Target};
-use crate::{check, elf, measure, results};
+use crate::{check, elf, path, results};
 
 /// What an image costs on one target.
 pub struct Measured {
@@ -58,7 +58,7 @@ pub fn run(
             want.len()
         ));
     }
-    let counts = measure::instructions(&measured)?;
+    let counts = path::instructions(&measured)?;
     let records = results::parse(&measured)?;
     let of = |kind: u8| records.iter().filter(move |r| r.kind == kind);
     let mut parts = vec![Part::default(); count];

@@ -1,5 +1,5 @@
-//! Where the instructions of a step go: every instruction that the emulator
-//! executes inside the measured step is put down to the stage whose source it
+//! Where the instructions of a feed go: every instruction that the emulator
+//! executes inside the measured feed is put down to the stage whose source it
 //! came from. A function shared by stages (a square root, a soft-float product)
 //! counts for the stage that called it.
 
@@ -14,6 +14,8 @@ use object::{Object, ObjectSection, ObjectSymbol, SymbolKind};
 use crate::target::{Pace, Target, emulator};
 
 const STAGES_MAX: usize = 64;
+/// Source files that call stages, or that all of them call.
+const CALLERS: [&str; 5] = ["math", "tag", "front", "types", "shell/keeper"];
 
 /// What is known of one instruction.
 #[derive(Clone)]
@@ -135,10 +137,8 @@ pub fn follow(target: Target, image: &Path, folder: &Path, step: &str) -> Result
                         innermost = format!("{rest}:{}", location.line.unwrap_or(0));
                         in_core = true;
                     }
-                    if stem != "math" && (stem != "tag" || outermost.is_none()) {
-                        outermost = Some(stem.to_owned());
-                    }
-                    if stem != "math" && stem != "tag" {
+                    // What calls the stages counts where no stage is within it.
+                    if !CALLERS.contains(&stem) || outermost.is_none() {
                         outermost = Some(stem.to_owned());
                     }
                 }

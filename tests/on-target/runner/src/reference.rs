@@ -36,7 +36,7 @@ fn now() -> String {
     for trace in &traces {
         let every = (trace.samples.len() as u32 / MOMENTS).max(1);
         let mut moments = String::new();
-        let bytes = results::on_host(trace, |number, tag| {
+        let bytes = results::on_host(trace, 1, |number, tag| {
             if number % every != every - 1 {
                 return;
             }

@@ -1,6 +1,8 @@
 //! The records that come back, and the same records made on the host.
 
-use firmware_core::tag::{Sample, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Sample};
+use on_target_wire::fifo::Fifo;
 use on_target_wire::record::{self, End, KINDS};
 
 use crate::trace::{Bytes, Trace};
@@ -10,7 +12,7 @@ use crate::trace::{Bytes, Trace};
 pub struct Record {
     /// Kind, see [`KINDS`].
     pub kind: u8,
-    /// Number of the sample that brought it to light.
+    /// Number of the newest sample that was taken when it came.
     pub sample: u32,
     /// Body.
     pub body: Vec<u8>,
@@ -55,12 +57,38 @@ pub fn parse(bytes: &[u8]) -> Result<Vec<Record>, String> {
     Ok(all)
 }
 
-/// Runs a trace on the host, straight through the tag, with no bus in between.
-pub fn on_host(trace: &Trace, mut look: impl FnMut(u32, &Tag)) -> Vec<u8> {
+/// What the host's tag reports goes here.
+struct Written {
+    bytes: Bytes,
+    fired: u32,
+}
+
+impl Written {
+    fn take(&mut self, event: &Event, sample: u32) {
+        self.fired += u32::from(matches!(event, Event::Release(_)));
+        record::write(event, sample, &mut self.bytes);
+    }
+}
+
+/// Runs a trace on the host, straight through the tag, with no bus in between, in runs of
+/// at most `run` samples. `look` sees the tag after each run, with the number of its last sample.
+pub fn on_host(trace: &Trace, run: u8, mut look: impl FnMut(u32, &Tag)) -> Vec<u8> {
     let mut tag = Tag::new(trace.config);
-    let mut sink = Bytes::default();
-    let mut fired = 0;
-    for (raw, number) in trace.samples.iter().zip(0_u32..) {
+    let mut written = Written { bytes: Bytes::default(), fired: 0 };
+    let mut fifo = Fifo::of(run, trace.config.sample_us());
+    let mut number = 0_u32;
+    let mut feed = |fifo: &Fifo, tag: &mut Tag, written: &mut Written| {
+        let run = fifo.run();
+        if run.accel_g.is_empty() {
+            return;
+        }
+        tag.feed(&run, &mut |event: &Event, moment: &Moment<'_>| {
+            written.take(event, number + (moment.taken as u32).saturating_sub(1));
+        });
+        number += run.accel_g.len() as u32;
+        look(number - 1, tag);
+    };
+    for raw in &trace.samples {
         let sample = Sample {
             t_us: raw.t_us,
             accel_g: trace.accel_g(raw),
@@ -69,23 +97,22 @@ pub fn on_host(trace: &Trace, mut look: impl FnMut(u32, &Tag)) -> Vec<u8> {
             cell_left: raw.cell_left,
             memory_used: raw.memory_used,
         };
-        let out = tag.step(&sample);
-        fired += u32::from(out.release.is_some());
-        record::write(&out, number, &mut sink);
-        look(number, &tag);
+        if !fifo.push(&sample) {
+            feed(&fifo, &mut tag, &mut written);
+            fifo.clear();
+            fifo.push(&sample);
+        }
     }
+    feed(&fifo, &mut tag, &mut written);
     let samples = trace.samples.len() as u32;
-    while let Some(out) = tag.finish() {
-        fired += u32::from(out.release.is_some());
-        record::write(&out, samples, &mut sink);
-    }
+    tag.flush(&mut |event: &Event, _: &Moment<'_>| written.take(event, samples));
     let end = End {
         samples,
         faults: tag.faults().counts,
         fate: tag.fate(),
         record_bytes: tag.record_bytes(),
-        fired,
+        fired: written.fired,
     };
-    record::write_end(&end, &mut sink);
-    sink.0
+    record::write_end(&end, &mut written.bytes);
+    written.bytes.0
 }

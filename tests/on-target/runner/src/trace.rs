@@ -31,20 +31,22 @@ impl Sink for Bytes {
 pub struct Job {
     /// Mode of the image.
     pub mode: Mode,
-    /// Inspect: first sample.
+    /// Inspect: first sample. Deployed path: number of the first sample.
     pub first: u32,
     /// Inspect: step.
     pub every: u32,
     /// Where the tag starts from.
     pub carry: Carry,
-    /// Samples handed in together; 0: one by one.
+    /// Samples handed over together at most.
     pub run: u8,
+    /// The deployed path keeps copies as seldom as it may.
+    pub seldom: bool,
 }
 
 impl Job {
     /// A whole trace in one mode.
     pub fn of(mode: Mode) -> Self {
-        Job { mode, first: 0, every: 1, carry: Carry::default(), run: 0 }
+        Job { mode, first: 0, every: 1, carry: Carry::default(), run: 1, seldom: false }
     }
 }
 
@@ -68,6 +70,7 @@ impl Trace {
             every: job.every,
             carry: job.carry,
             run: job.run,
+            seldom: job.seldom,
             kind: self.kind,
             samples: u32::try_from(samples.len()).unwrap_or(u32::MAX),
             config: self.config,

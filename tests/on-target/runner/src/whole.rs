@@ -6,10 +6,12 @@ use std::collections::BTreeMap;
 use std::fs;
 
 use firmware_core::message::{MESSAGE_BYTES, Message};
-use firmware_core::record::Record;
+use firmware_core::store::record::Record;
+use on_target_wire::flash::Memory;
 use on_target_wire::probe::NoProbe;
 use on_target_wire::sea::Sea;
-use on_target_wire::whole::{FLASH_BYTES, PARTS, PRESSURE_CRC, SAMPLES, Store, Whole, deployment};
+use on_target_wire::shell::Places;
+use on_target_wire::whole::{FLASH_BYTES, PARTS, PRESSURE_CRC, SAMPLES, deployment};
 use serde::Deserialize;
 
 use crate::parts::{self, Part, Table};
@@ -20,7 +22,7 @@ use crate::{elf, files};
 /// Where the section on the whole tag begins in the table.
 pub const HEADING: &str = "## The whole tag\n";
 
-/// Parts that take longer than the timer can count: starting, and going on.
+/// Parts that take longer than the timer can count: starting, and resuming.
 const LONG: [usize; 2] = [1, 2];
 
 /// Bounds of one target; in `whole-bounds.toml`.
@@ -28,9 +30,12 @@ const LONG: [usize; 2] = [1, 2];
 struct Bounds {
     flash_bytes: u64,
     state_bytes: u64,
-    stack_bytes: u32,
+    build_stack_bytes: u32,
     start_stack_bytes: u32,
-    step_instructions: f64,
+    resume_stack_bytes: u32,
+    feed_stack_bytes: u32,
+    message_stack_bytes: u32,
+    feed_instructions: f64,
 }
 
 struct Cost {
@@ -41,9 +46,9 @@ struct Cost {
 }
 
 #[derive(Clone, Copy)]
-struct Memory<'a>(&'a RefCell<Vec<u8>>);
+struct Bytewise<'a>(&'a RefCell<Vec<u8>>);
 
-impl Store for Memory<'_> {
+impl Memory for Bytewise<'_> {
     fn get(&mut self, at: u32, into: &mut [u8]) {
         into.copy_from_slice(&self.0.borrow()[at as usize..at as usize + into.len()]);
     }
@@ -58,29 +63,28 @@ fn on_host() -> Vec<u8> {
     let mut sink = Bytes::default();
     let flash = RefCell::new(vec![0x53; FLASH_BYTES]);
     let sea = Sea::new(PRESSURE_CRC);
-    deployment(Memory(&flash), &sea, &mut Whole::new(), &mut NoProbe, &mut sink);
+    deployment(Bytewise(&flash), &sea, &mut Places::new(), &mut NoProbe, &mut sink);
     sink.0
 }
 
 /// A check that met no case proves nothing.
 fn telling(bytes: &[u8]) -> Result<String, String> {
-    let tail = 8 * 4 + MESSAGE_BYTES + FLASH_BYTES;
+    let tail = 9 * 4 + MESSAGE_BYTES + FLASH_BYTES;
     let Some(from) = bytes.len().checked_sub(tail) else {
         return Err("the whole tag did not get to its end on the host".into());
     };
     let mut words =
         bytes[from..].chunks_exact(4).map(|w| u32::from_le_bytes(w.try_into().unwrap_or_default()));
-    let end: Vec<u32> = words.by_ref().take(8).collect();
-    let [unkept, last, free, free_s, resets, lost, lost_told, bytes_kept] = end[..] else {
+    let end: Vec<u32> = words.by_ref().take(9).collect();
+    let [deaf, unkept, last, free, free_s, resets, lost, lost_told, bytes_kept] = end[..] else {
         return Err("no end".into());
     };
-    let message = bytes[from + 32..].first_chunk().map(Message::decode);
+    let message = bytes[from + 36..].first_chunk().map(Message::decode);
     let image = host_sim::unpack::salvage(&bytes[bytes.len() - FLASH_BYTES..][..8192], None);
     let minutes = image.records.iter().filter(|r| matches!(r.record, Record::Minute(_))).count();
     let sound = message.is_some_and(|m| m.is_ok_and(|m| m.facts.cause.is_some()));
     let wanted = SAMPLES as usize / 1500 - 4;
     // The bus failed within some blocks of the FIFO, and nothing else was not kept.
-    let (deaf, unkept) = (unkept >> 16, unkept & 0xFFFF);
     if deaf == 0
         || (unkept, last, free, lost, lost_told) != (0, 1, 1, 0, 0)
         || resets != 4
@@ -121,15 +125,17 @@ pub fn all(write: bool) -> Result<(), String> {
     for cost in &costs {
         let name = cost.target.name;
         let bound = bounds.get(name).ok_or_else(|| format!("no bounds for {name}"))?;
-        let stack = cost.parts.iter().skip(3).map(|p| p.stack).max().unwrap_or(0);
-        let begin = cost.parts.iter().take(3).map(|p| p.stack).max().unwrap_or(0);
-        let step = cost.parts.get(3).map_or(0.0, |p| p.most);
+        let part = |n: usize| cost.parts.get(n).copied().unwrap_or_default();
+        let stack = |n: usize| f64::from(part(n).stack);
         for (what, got, most) in [
             ("flash, bytes", cost.flash as f64, bound.flash_bytes as f64),
             ("state, bytes", cost.state as f64, bound.state_bytes as f64),
-            ("stack while running, bytes", stack.into(), bound.stack_bytes.into()),
-            ("stack of starting, bytes", begin.into(), bound.start_stack_bytes.into()),
-            ("instructions of a step at most", step, bound.step_instructions),
+            ("stack of building, bytes", stack(0), bound.build_stack_bytes.into()),
+            ("stack of starting, bytes", stack(1), bound.start_stack_bytes.into()),
+            ("stack of resuming, bytes", stack(2), bound.resume_stack_bytes.into()),
+            ("stack of a feed, bytes", stack(3), bound.feed_stack_bytes.into()),
+            ("stack of a message, bytes", stack(4), bound.message_stack_bytes.into()),
+            ("instructions of a feed at most", part(3).most, bound.feed_instructions),
         ] {
             if got > most {
                 passed.push(format!("{name}: the whole tag: {what}: {got:.0}, bound {most:.0}"));

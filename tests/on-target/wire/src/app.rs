@@ -1,9 +1,9 @@
-//! The firmware's loop, over traits alone: wait for the sample, read it, step
-//! the tag, act on the release.
+//! The firmware's loop, over traits alone: wait for the sample, read it, act on
+//! the release.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::OutputPin;
-use firmware_core::tag::{Output, Sample};
+use firmware_core::types::{Event, Sample};
 
 use crate::accel::Accelerometer;
 
@@ -39,8 +39,8 @@ pub fn read(
 }
 
 /// Fires the release where the tag has decided to.
-pub fn act(out: &Output, release: &mut impl OutputPin) {
-    if out.release.is_some() {
+pub fn act(event: &Event, release: &mut impl OutputPin) {
+    if matches!(event, Event::Release(_)) {
         // A pin that cannot be set is tried again by the caller's watchdog.
         let _ = release.set_high();
     }

@@ -1,12 +1,15 @@
 //! A digest of every stage's state, from what the tag shows of itself.
 //!
-//! The tag's debug text names its stages in the order in which a sample travels
-//! through them, and shows every number in full (the shortest decimal that gives
-//! the same bits). So the first stage whose digest differs is the stage that
-//! went astray, with no access to its insides.
+//! The tag's debug text, which is derived, names its stages in the order in which a
+//! sample travels through them, and shows every number in full (the shortest decimal that
+//! gives the same bits). The stages are the fields of the tag's parts: of
+//! `Tag { front: Front { ingest: .. }, mind: Mind { .. }, own: () }` each field of `front` and
+//! of `mind`. So the first stage whose digest differs is the stage that went astray,
+//! with no access to its insides.
 
 use core::fmt::{self, Write};
 
+use firmware_core::detector::Detector;
 use firmware_core::tag::Tag;
 
 /// Stages that can be told apart.
@@ -32,7 +35,10 @@ impl Stage {
     }
 }
 
-/// Splits the debug text of a struct into its fields.
+/// Depth of brackets at which a stage's name stands.
+const DEPTH: u8 = 2;
+
+/// Splits the debug text of a struct into the fields of its parts.
 pub struct Stages {
     all: [Stage; STAGES_MAX],
     count: u8,
@@ -42,7 +48,7 @@ pub struct Stages {
 
 impl Stages {
     /// Of a tag as it is now.
-    pub fn of(tag: &Tag) -> Self {
+    pub fn of<X: Detector>(tag: &Tag<X>) -> Self {
         let mut stages =
             Stages { all: [Stage::NEW; STAGES_MAX], count: 0, depth: 0, in_name: false };
         // Writing to it cannot fail.
@@ -52,31 +58,27 @@ impl Stages {
 
     /// The stages in order.
     pub fn iter(&self) -> impl Iterator<Item = &Stage> {
-        self.all.iter().take(usize::from(self.count))
+        // What has no fields, such as no detector of one's own, has no name either.
+        self.all.iter().take(usize::from(self.count)).filter(|stage| stage.name_len > 0)
     }
 
     fn take(&mut self, byte: u8) {
         match byte {
             b'{' | b'[' | b'(' => {
                 self.depth = self.depth.wrapping_add(1);
-                if self.depth == 1 {
+                if self.depth == DEPTH {
                     self.begin();
                     return;
                 }
             }
-            b'}' | b']' | b')' => {
-                self.depth = self.depth.wrapping_sub(1);
-                if self.depth == 0 {
-                    return;
-                }
-            }
-            b',' if self.depth == 1 => {
+            b'}' | b']' | b')' => self.depth = self.depth.wrapping_sub(1),
+            b',' if self.depth == DEPTH => {
                 self.begin();
                 return;
             }
             _ => {}
         }
-        if self.depth == 0 {
+        if self.depth < DEPTH {
             return;
         }
         let Some(stage) = self.all.get_mut(usize::from(self.count).wrapping_sub(1)) else { return };

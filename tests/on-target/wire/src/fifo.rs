@@ -1,6 +1,6 @@
 //! Samples that wait to be handed to the tag together.
 
-use firmware_core::tag::{Run, Sample};
+use firmware_core::types::{Run, Sample};
 
 /// Samples that there is room for.
 pub const PLACES: usize = 32;
@@ -16,9 +16,9 @@ pub struct Fifo {
 }
 
 impl Fifo {
-    /// For up to `most` samples, `period_us` apart; for none it takes none.
+    /// For up to `most` samples, `period_us` apart.
     pub fn of(most: u8, period_us: u32) -> Self {
-        let most = usize::from(most).min(PLACES);
+        let most = usize::from(most).clamp(1, PLACES);
         let first = Sample::accel(0, [0.0; 3]);
         Fifo { first, period_us, accel_g: [[0.0; 3]; PLACES], len: 0, most }
     }

@@ -5,11 +5,15 @@
 pub mod accel;
 pub mod app;
 pub mod bus;
+pub mod deployed;
 pub mod digest;
 pub mod fifo;
+pub mod flash;
+pub mod heard;
 pub mod probe;
 pub mod record;
 pub mod records;
 pub mod sea;
+pub mod shell;
 pub mod trace;
 pub mod whole;

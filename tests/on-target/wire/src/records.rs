@@ -6,12 +6,12 @@ use core::hint::black_box;
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash, check_erase, check_read, check_write,
 };
-use firmware_core::log::{BurstPlan, Bursts, Log, Recorder};
 use firmware_core::message::{MESSAGE_BYTES, Summary};
-use firmware_core::record::StartEvent;
-use firmware_core::tag::{
-    Cause, FAULT_KINDS, Fate, FateReport, FaultCounters, Minute, Output, RecoveryReport,
-    ReleaseDecision, Sample, State,
+use firmware_core::store::log::{BurstPlan, Bursts, Log, Recorder};
+use firmware_core::store::record::StartEvent;
+use firmware_core::types::{
+    Cause, Event, FAULT_KINDS, Fate, FateReport, FaultCounters, Minute, Moment, RecoveryReport,
+    ReleaseDecision, Run, State,
 };
 
 use crate::probe::Probe;
@@ -22,6 +22,13 @@ pub const FLASH_BYTES: usize = 8192;
 /// Minutes of the deployment.
 pub const MINUTES: u32 = 720;
 const BLOCK: usize = 512;
+/// Samples that a FIFO holds.
+const RUN: usize = 25;
+/// Most that a minute brings to light.
+const EVENTS: usize = 5;
+
+/// What a minute brought to light.
+type Events = [Option<Event>; EVENTS];
 
 /// A flash in memory.
 pub struct RamFlash {
@@ -79,13 +86,13 @@ impl NorFlash for RamFlash {
 pub enum Part {
     /// The log finds its way.
     Open,
-    /// A step that brought a minute and perhaps events is kept.
+    /// A minute and what came with it is kept.
     Keep,
-    /// The same goes into the summary.
+    /// A minute and what came with it goes into the summary.
     Summarise,
     /// A message is made.
     Message,
-    /// A sample of a raw burst is taken.
+    /// A run of samples is taken into a raw burst.
     Burst,
 }
 
@@ -95,7 +102,7 @@ pub const PARTS: [(Part, &str); 5] = [
     (Part::Keep, "keeping a minute and its events"),
     (Part::Summarise, "taking a minute into the summary"),
     (Part::Message, "making a message"),
-    (Part::Burst, "taking a sample of a raw burst"),
+    (Part::Burst, "taking 25 samples into a raw burst"),
 ];
 
 /// Whole numbers without pattern (xorshift; Marsaglia 2003, J. Statistical Software 8:14).
@@ -119,12 +126,12 @@ impl Numbers {
 pub trait Keeper {
     /// Keeps the start.
     fn start(&mut self, start: &StartEvent) -> bool;
-    /// Keeps what a step brought to light.
-    fn keep(&mut self, t_us: u64, out: &Output, faults: &FaultCounters) -> bool;
-    /// Takes the same into the summary.
-    fn summarise(&mut self, out: &Output, fate: Fate, faults: &FaultCounters);
-    /// Takes a sample of a raw burst.
-    fn burst(&mut self, sample: &Sample, out: &Output) -> bool;
+    /// Keeps what a minute brought to light.
+    fn keep(&mut self, events: &Events, moment: &Moment<'_>) -> bool;
+    /// Takes what a minute brought to light into the summary.
+    fn summarise(&mut self, events: &Events, moment: &Moment<'_>);
+    /// Takes a run of samples into a raw burst.
+    fn burst(&mut self, run: &Run<'_>, decided: bool) -> bool;
     /// Takes a reading of the cell.
     fn cell(&mut self, left: f32);
     /// Makes a message.
@@ -164,19 +171,25 @@ impl Keeper for Keeping<'_> {
     }
 
     #[inline(never)]
-    fn keep(&mut self, t_us: u64, out: &Output, faults: &FaultCounters) -> bool {
-        self.recorder.take(t_us, out, faults, &mut self.log).is_ok()
+    fn keep(&mut self, events: &Events, moment: &Moment<'_>) -> bool {
+        let mut kept = true;
+        for event in events.iter().flatten() {
+            kept &= self.recorder.take(event, moment, &mut self.log).is_ok();
+        }
+        kept
     }
 
     #[inline(never)]
-    fn summarise(&mut self, out: &Output, fate: Fate, faults: &FaultCounters) {
-        self.summary.take(out, fate);
-        self.summary.faults(faults);
+    fn summarise(&mut self, events: &Events, moment: &Moment<'_>) {
+        for event in events.iter().flatten() {
+            self.summary.take(event, moment.fate);
+        }
+        self.summary.faults(moment.faults);
     }
 
     #[inline(never)]
-    fn burst(&mut self, sample: &Sample, out: &Output) -> bool {
-        self.bursts.take(sample, out, &mut self.log).is_ok()
+    fn burst(&mut self, run: &Run<'_>, decided: bool) -> bool {
+        self.bursts.take(run, decided, &mut self.log).is_ok()
     }
 
     fn cell(&mut self, left: f32) {
@@ -209,17 +222,17 @@ impl Keeper for Nothing<'_> {
         true
     }
 
-    fn keep(&mut self, t_us: u64, out: &Output, faults: &FaultCounters) -> bool {
-        black_box((t_us, out, faults));
+    fn keep(&mut self, events: &Events, moment: &Moment<'_>) -> bool {
+        black_box((events, moment));
         true
     }
 
-    fn summarise(&mut self, out: &Output, fate: Fate, faults: &FaultCounters) {
-        black_box((out, fate, faults));
+    fn summarise(&mut self, events: &Events, moment: &Moment<'_>) {
+        black_box((events, moment));
     }
 
-    fn burst(&mut self, sample: &Sample, out: &Output) -> bool {
-        black_box((sample, out));
+    fn burst(&mut self, run: &Run<'_>, decided: bool) -> bool {
+        black_box((run, decided));
         true
     }
 
@@ -268,42 +281,41 @@ fn minute(n: u32, numbers: &mut Numbers) -> Minute {
 }
 
 #[inline(never)]
-fn output(n: u32, numbers: &mut Numbers, faults: &mut FaultCounters) -> Output {
+fn events(n: u32, numbers: &mut Numbers, faults: &mut FaultCounters) -> Events {
     let t_us = u64::from(n) * 60_000_000;
-    let mut out = Output { minute: Some(minute(n, numbers)), ..Output::default() };
-    if n % 60 == 40 {
-        out.recovery = Some(RecoveryReport {
+    let minute = Some(Event::Minute(minute(n, numbers)));
+    let recovery = (n % 60 == 40).then(|| {
+        Event::Recovery(RecoveryReport {
             t_s: numbers.below(40_000),
             se_s: numbers.below(4000) / 3.0,
             prob: numbers.below(1000) / 1000.0,
             decided_us: (n > 500).then_some(t_us),
-        });
-    }
+        })
+    });
+    let mut fault = None;
     if n % 97 == 50 {
         let kind = (numbers.next() % 6) as usize;
-        out.fault = FAULT_KINDS.get(kind).copied();
+        fault = FAULT_KINDS.get(kind).copied().map(Event::Fault);
         if let Some(count) = faults.counts.get_mut(kind) {
             *count += numbers.next() % 1000;
         }
     }
-    if n == 600 {
-        out.fate = Some(FateReport {
+    let fate = (n == 600).then(|| {
+        Event::Fate(FateReport {
             fate: Fate::Dead,
             event_us: t_us - 1_234_567_890,
             decided_us: t_us + 17,
             evidence: numbers.below(20_000) / 1000.0,
-        });
-    }
-    if n == 700 {
-        out.release = Some(ReleaseDecision {
-            t_us,
-            cause: Cause::Death,
-            since_us: t_us - 5_000_000,
-            value: 10.25,
-            bound: 9.21,
-        });
-    }
-    out
+        })
+    });
+    let release = (n == 700).then_some(Event::Release(ReleaseDecision {
+        t_us,
+        cause: Cause::Death,
+        since_us: t_us.wrapping_sub(5_000_000),
+        value: 10.25,
+        bound: 9.21,
+    }));
+    [fault, minute, fate, recovery, release]
 }
 
 /// The deployment: fills the log, makes a message every ten minutes, and gives
@@ -321,17 +333,17 @@ pub fn deployment(k: &mut impl Keeper, probe: &mut impl Probe<Part>, sink: &mut 
     };
     lost += u32::from(!k.start(&start));
     for n in 0..MINUTES {
-        let out = output(n, &mut numbers, &mut faults);
+        let events = events(n, &mut numbers, &mut faults);
         let t_us = u64::from(n) * 60_000_000;
         let fate = if n < 600 { Fate::Alive } else { Fate::Dead };
-        lost += u32::from(!probe.run(Part::Keep, || k.keep(t_us, &out, &faults)));
-        probe.run(Part::Summarise, || k.summarise(&out, fate, &faults));
-        for i in 0..4_u32 {
-            let axes = [(); 3].map(|()| numbers.below(8192) / 2048.0 - 2.0);
-            let sample = Sample::accel(t_us + u64::from(i) * 40_000, axes);
-            let seen = if i == 0 { out } else { Output::default() };
-            lost += u32::from(!probe.run(Part::Burst, || k.burst(&sample, &seen)));
-        }
+        let moment = Moment { now_us: t_us, taken: RUN, fate, faults: &faults };
+        lost += u32::from(!probe.run(Part::Keep, || k.keep(&events, &moment)));
+        probe.run(Part::Summarise, || k.summarise(&events, &moment));
+        let accel_g = [(); RUN].map(|()| [(); 3].map(|()| numbers.below(8192) / 2048.0 - 2.0));
+        let run = Run::accel(t_us, 40_000, &accel_g);
+        let decides = |e: &Event| matches!(e, Event::Fate(_) | Event::Release(_));
+        let decided = events.iter().flatten().any(decides);
+        lost += u32::from(!probe.run(Part::Burst, || k.burst(&run, decided)));
         if n % 10 == 9 {
             k.cell(1.0 - n as f32 / 2048.0);
             let message = probe.run(Part::Message, || k.message(t_us));

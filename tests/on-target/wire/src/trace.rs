@@ -61,9 +61,9 @@ pub trait Sink {
 pub enum Mode {
     /// Writes every beat, minute and decision.
     Decide,
-    /// Also counts the ticks of every step.
+    /// Also counts the ticks of every feed.
     Time,
-    /// Also paints the stack before every step and looks how deep it went.
+    /// Also paints the stack before every feed and looks how deep it went.
     Stack,
     /// Writes a digest of every stage's state (image with the `inspect` feature).
     Inspect,
@@ -92,14 +92,17 @@ pub enum Kind {
 pub struct Header {
     /// What to do.
     pub mode: Mode,
-    /// Inspect: first sample whose digests are wanted.
+    /// Inspect: first sample whose digests are wanted. Deployed path: number of the first
+    /// sample that follows.
     pub first: u32,
     /// Inspect: samples from one digest to the next.
     pub every: u32,
     /// Where the tag starts from and what becomes of it.
     pub carry: Carry,
-    /// Samples handed to the tag together, up to [`crate::fifo::PLACES`]; 0: one by one, by `step_into`.
+    /// Samples handed to the tag together, 1 to [`crate::fifo::PLACES`].
     pub run: u8,
+    /// The deployed path keeps copies as seldom as its settings allow.
+    pub seldom: bool,
     /// How axes are written.
     pub kind: Kind,
     /// Samples that follow.
@@ -124,6 +127,7 @@ impl Header {
     pub fn write(&self, sink: &mut impl Sink) {
         sink.put(&MARK);
         let carry = u8::from(self.carry.load) | u8::from(self.carry.save) << 1;
+        let carry = carry | u8::from(self.seldom) << 2;
         sink.put(&[self.mode as u8, self.kind as u8, carry, self.run]);
         sink.put(&self.first.to_le_bytes());
         sink.put(&self.every.to_le_bytes());
@@ -164,6 +168,7 @@ impl Header {
         };
         let kind = if source.byte() == 0 { Kind::Counts } else { Kind::Floats };
         let carry = source.byte();
+        let seldom = carry & 4 != 0;
         let carry = Carry { load: carry & 1 != 0, save: carry & 2 != 0 };
         let run = source.byte();
         let first = u32::from_le_bytes(source.bytes());
@@ -192,7 +197,7 @@ impl Header {
         }
         let logger = Logger { sample_hz, range_g, counts_per_g, mount_deg };
         let config = Config::new(logger, place, animal, detector, release).ok()?;
-        Some(Header { mode, first, every, carry, run, kind, samples, config })
+        Some(Header { mode, first, every, carry, run, seldom, kind, samples, config })
     }
 }
 

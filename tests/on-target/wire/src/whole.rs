@@ -2,28 +2,24 @@
 //! release clock and release driver, log and satellite summary, through resets. The
 //! same on host and target, so that every byte can be compared.
 
-use core::mem::MaybeUninit;
-
-use embedded_storage::nor_flash::{
-    ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash, check_erase, check_read, check_write,
-};
-use firmware_core::checkpoint::clock::Clocks;
-use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
-use firmware_core::checkpoint::slots::Region;
+use embedded_storage::nor_flash::ReadNorFlash;
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
 use firmware_core::drivers::bma400::{Bma400, I2CInterface, Range, Rate};
 use firmware_core::drivers::depth::depth_m;
 use firmware_core::drivers::ms5837::Ms5837;
 use firmware_core::drivers::{Accelerometer, Pressure};
-use firmware_core::log::{Journal, Log};
-use firmware_core::message::checks;
-use firmware_core::record::{ResetEvent, StartEvent};
-use firmware_core::release_driver::{Pins, State};
-use firmware_core::tag::{Output, Sample};
+use firmware_core::shell::clock::Clocks;
+use firmware_core::shell::firing::{Pins, State};
+use firmware_core::shell::keeper::{Layout, Settings};
+use firmware_core::store::slots::Region;
+use firmware_core::types::{Event, Moment, Run};
 
+use crate::flash::{Memory, Nor};
+use crate::heard::Heard;
 use crate::probe::Probe;
 use crate::record;
 use crate::sea::{Line, NoWait, Sea, Wires};
+use crate::shell::{Places, Running, Setup, build, resume, start};
 use crate::trace::Sink;
 
 const BLOCK: usize = 512;
@@ -34,13 +30,15 @@ const TOLD: Region = Region { from: LOG_BYTES + 8192 + 2048, slot_bytes: 1024, c
 const LAYOUT: Layout = Layout { copies: COPIES, vitals: VITALS };
 /// Bytes of the flash.
 pub const FLASH_BYTES: usize = LOG_BYTES as usize + 8192 + 2048 + 2048;
-const DEPLOYMENT: u32 = 4711;
-const NUMBER: u8 = 9;
 /// Check sum of the pressure sensor's constants: the one of sixteen that its driver takes.
 pub const PRESSURE_CRC: u16 = 2;
 const SAMPLE_US: u64 = 40_000;
 /// Samples from one emptying of the FIFO to the next: 4 s.
 const DRAIN: u32 = 100;
+/// Samples handed over together.
+const RUN: usize = 25;
+/// Reports of a run that there is room for: beats of a second, and what comes with a minute.
+const HEARD: usize = 10;
 /// Length of the deployment, samples: 40 min.
 pub const SAMPLES: u32 = 60_000;
 /// Resets: the sample before which each comes, and for how many samples it lasts. The
@@ -49,64 +47,8 @@ const RESETS: [(u32, u32); 4] = [(10_000, 0), (28_100, 700), (45_100, 50), (52_0
 /// Minutes from one message to the next, in samples.
 const MESSAGE_EVERY: u32 = 15_000;
 
-/// Bytes that stay when power goes.
-pub trait Store {
-    /// Reads from a place.
-    fn get(&mut self, at: u32, into: &mut [u8]);
-    /// Writes to it.
-    fn put(&mut self, at: u32, bytes: &[u8]);
-}
-
-/// A NOR flash over a store: writing only clears bits.
-#[derive(Clone, Copy)]
-pub struct Nor<S>(pub S);
-
-impl<S> ErrorType for Nor<S> {
-    type Error = NorFlashErrorKind;
-}
-
-impl<S: Store> ReadNorFlash for Nor<S> {
-    const READ_SIZE: usize = 1;
-
-    fn read(&mut self, offset: u32, into: &mut [u8]) -> Result<(), NorFlashErrorKind> {
-        check_read(self, offset, into.len())?;
-        self.0.get(offset, into);
-        Ok(())
-    }
-
-    fn capacity(&self) -> usize {
-        FLASH_BYTES
-    }
-}
-
-impl<S: Store> NorFlash for Nor<S> {
-    const WRITE_SIZE: usize = 4;
-    const ERASE_SIZE: usize = BLOCK;
-
-    fn erase(&mut self, from: u32, to: u32) -> Result<(), NorFlashErrorKind> {
-        check_erase(self, from, to)?;
-        let mut at = from;
-        while at < to {
-            self.0.put(at, &[u8::MAX; 64]);
-            at += 64;
-        }
-        Ok(())
-    }
-
-    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), NorFlashErrorKind> {
-        check_write(self, offset, bytes.len())?;
-        let mut at = offset;
-        for part in bytes.chunks(64) {
-            let mut held = [0; 64];
-            let Some(held) = held.get_mut(..part.len()) else { break };
-            self.0.get(at, held);
-            held.iter_mut().zip(part).for_each(|(h, b)| *h &= b);
-            self.0.put(at, held);
-            at += part.len() as u32;
-        }
-        Ok(())
-    }
-}
+/// The flash.
+pub type Flash<M> = Nor<M, BLOCK, FLASH_BYTES>;
 
 /// What is being done, for whoever measures it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -117,54 +59,21 @@ pub enum Part {
     Start,
     /// The tag goes on after a reset.
     Resume,
-    /// A sample: detectors, and once a second clocks, copies, release.
-    Step,
-    /// What that brought to light goes to log and summary.
-    Tell,
+    /// A run of samples: detectors, log and summary, and once a second clocks, copies
+    /// and release.
+    Feed,
     /// A message is made.
     Message,
 }
 
 /// All parts.
-pub const PARTS: [(Part, &str); 6] = [
+pub const PARTS: [(Part, &str); 5] = [
     (Part::Build, "building the tag"),
     (Part::Start, "starting"),
-    (Part::Resume, "going on after a reset"),
-    (Part::Step, "a sample, with copies and release"),
-    (Part::Tell, "log and summary of a sample"),
+    (Part::Resume, "resuming after a reset"),
+    (Part::Feed, "a run of 25 samples, with copies, release and log"),
     (Part::Message, "making a message"),
 ];
-
-/// Places of all state of the tag that is not a sensor's.
-pub struct Whole<F> {
-    keeper: MaybeUninit<Keeper>,
-    journal: MaybeUninit<Journal>,
-    log: MaybeUninit<Log<F>>,
-}
-
-impl<F> Whole<F> {
-    /// Empty places.
-    pub const fn new() -> Self {
-        Whole {
-            keeper: MaybeUninit::uninit(),
-            journal: MaybeUninit::uninit(),
-            log: MaybeUninit::uninit(),
-        }
-    }
-}
-
-impl<F> Default for Whole<F> {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
-/// The tag while it runs.
-struct Running<'a, F> {
-    keeper: &'a mut Keeper,
-    journal: &'a mut Journal,
-    log: &'a mut Log<F>,
-}
 
 fn config() -> Option<Config> {
     let release = Release { floor_h: 0.1, ceiling_h: 0.5, ..Release::DEFAULT };
@@ -188,73 +97,11 @@ fn clocks(now: u32, boot: u32) -> Clocks {
     }
 }
 
-#[inline(never)]
-fn build(place: &mut MaybeUninit<Keeper>, config: Config) {
-    // Nothing is made of what this gives: so it is written to its place at once.
-    place.write(Keeper::new(config, Settings::DEFAULT, DEPLOYMENT));
-}
-
-#[inline(never)]
-fn start<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
-    let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
-    // SAFETY: [`build`] came before.
-    let keeper = unsafe { place.keeper.assume_init_mut() };
-    keeper.begin(log.flash(), &LAYOUT, &clocks(now, now)).ok()?;
-    log.format().ok()?;
-    let event = StartEvent {
-        deployment: NUMBER,
-        start_unix_s: None,
-        sample_hz: 25.0,
-        floor_h: 0.1,
-        ceiling_h: 0.5,
-    };
-    let journal = place.journal.write(Journal::start(DEPLOYMENT, &event, log, TOLD).ok()?);
-    Some(Running { keeper, journal, log })
-}
-
-#[inline(never)]
-fn resume<F: NorFlash>(flash: F, now: u32, place: &mut Whole<F>) -> Option<Running<'_, F>> {
-    let log = place.log.write(Log::open(flash, 0, LOG_BYTES).ok()?);
-    let config = config()?;
-    // SAFETY: [`build`] came before.
-    let keeper = unsafe { place.keeper.assume_init_mut() };
-    let resumed =
-        keeper.go_on(config, log.flash(), &LAYOUT, &clocks(now, now), Reset::Power).ok()?;
-    let sure = resumed.away_least_us == resumed.away_most_us;
-    let event = ResetEvent {
-        t_us: keeper.now_us(),
-        out_us: sure.then_some(resumed.away_most_us),
-        count: keeper.resets(),
-        reason: 0,
-    };
-    let faults = keeper.tag().faults();
-    let decision = keeper.decision();
-    let journal = Journal::resume(DEPLOYMENT, NUMBER, log, TOLD, &event, decision, faults).ok()?.0;
-    let journal = place.journal.write(journal);
-    Some(Running { keeper, journal, log })
-}
-
-impl<F: NorFlash> Running<'_, F> {
-    #[inline(never)]
-    fn step(&mut self, sample: &Sample, wet: bool, clocks: &Clocks, sea: &Sea, out: &mut Output) {
-        let mut pins = Pins { arm: Line::new(sea, false), fire: Line::new(sea, true) };
-        self.keeper.step(sample, Some(wet), clocks, self.log.flash(), &mut pins, out);
-    }
-
-    #[inline(never)]
-    fn tell(&mut self, out: &Output) -> bool {
-        let Running { keeper, journal, log } = self;
-        if keeper.free() {
-            journal.check(checks::RELEASE_VERIFIED);
-        }
-        let tag = keeper.tag();
-        journal.take(keeper.now_us(), out, tag.faults(), tag.fate(), log).is_ok()
-    }
-}
+type Accel<'a> = Bma400<I2CInterface<Wires<'a>>>;
 
 /// Both sensors.
 struct Sensors<'a> {
-    accel: Option<Bma400<I2CInterface<Wires<'a>>>>,
+    accel: Option<Accel<'a>>,
     depth: Ms5837<Wires<'a>, NoWait>,
 }
 
@@ -265,25 +112,89 @@ impl<'a> Sensors<'a> {
     }
 }
 
-/// The deployment. Everything that the tag says goes to `sink`: what each step brought
-/// to light, the messages, and at the end what became of all and the flash.
-pub fn deployment<S: Store + Copy>(
-    store: S,
+/// The tag of this image.
+type Tag<'a, 'h, M> = Running<'a, Flash<M>, &'h mut Heard<HEARD>>;
+
+/// What has been taken from the accelerometer, and goes on to the tag in runs.
+struct Intake<'a, P, S> {
+    sea: &'a Sea,
+    probe: &'a mut P,
+    sink: &'a mut S,
+    boot: u32,
+    /// Number of the sample that comes next out of the FIFO.
+    at: u32,
+    accel_g: [[f32; 3]; RUN],
+    len: usize,
+    depth_m: Option<f32>,
+}
+
+impl<P: Probe<Part>, S: Sink> Intake<'_, P, S> {
+    /// Empties the FIFO into the tag. Gives the number of the sample that comes next, and whether
+    /// samples were lost; `None` where the accelerometer was deaf.
+    fn drain<M: Memory>(
+        mut self,
+        accel: Option<&mut Accel<'_>>,
+        tag: &mut Tag<'_, '_, M>,
+    ) -> (u32, Option<bool>) {
+        let batch = accel.and_then(|accel| accel.drain(&mut |g| self.take(g, tag)).ok());
+        self.hand_on(tag);
+        (self.at, batch.map(|batch| batch.lost))
+    }
+
+    fn take<M: Memory>(&mut self, accel_g: [f32; 3], tag: &mut Tag<'_, '_, M>) {
+        if let Some(place) = self.accel_g.get_mut(self.len) {
+            *place = accel_g;
+            self.len += 1;
+            self.at += 1;
+        }
+        if self.len == RUN {
+            self.hand_on(tag);
+        }
+    }
+
+    fn hand_on<M: Memory>(&mut self, tag: &mut Tag<'_, '_, M>) {
+        let Some(newest) = self.at.checked_sub(1).filter(|_| self.len > 0) else { return };
+        let accel_g = self.accel_g.get(..self.len).unwrap_or_default();
+        let mut run = Run::accel(0, SAMPLE_US as u32, accel_g);
+        run.depth_m = self.depth_m.take();
+        let (sea, wet, clocks) = (self.sea, Some(self.sea.wet()), clocks(newest, self.boot));
+        let mut pins = Pins { arm: Line::new(sea, false), fire: Line::new(sea, true) };
+        self.probe.run(Part::Feed, || tag.feed(&run, wet, &clocks, &mut pins));
+        tell(tag, self.at.saturating_sub(self.len as u32), self.sink);
+        self.len = 0;
+    }
+}
+
+/// Writes what the tag reported since.
+fn tell<M: Memory>(tag: &mut Tag<'_, '_, M>, first: u32, sink: &mut impl Sink) {
+    for (event, number) in tag.books.tap.iter(first) {
+        record::write(event, number, sink);
+    }
+    tag.books.tap.clear();
+}
+
+/// The deployment. Everything that the tag says goes to `sink`: what each run brought,
+/// the messages, and at the end what became of all and the flash.
+pub fn deployment<M: Memory + Copy>(
+    memory: M,
     sea: &Sea,
-    place: &mut Whole<Nor<S>>,
+    places: &mut Places<Flash<M>>,
     probe: &mut impl Probe<Part>,
     sink: &mut impl Sink,
 ) {
-    let flash = Nor(store);
+    let flash = Nor(memory);
     let mut sensors = Sensors::new(sea);
     let Some(config) = config() else { return };
-    probe.run(Part::Build, || build(&mut place.keeper, config));
-    let Some(mut whole) = probe.run(Part::Start, || start(flash, 0, &mut *place)) else { return };
-    let mut boot = 0;
-    let mut now = 0;
+    let setup = Setup::new(config, Settings::DEFAULT, LAYOUT, TOLD);
+    probe.run(Part::Build, || build(places, &setup));
+    let mut heard = Heard::NEW;
+    let begun =
+        probe.run(Part::Start, || start(flash, &setup, &clocks(0, 0), &mut *places, &mut heard));
+    let Some(mut tag) = begun else { return };
+    let (mut boot, mut now) = (0, 0);
     // The sample that comes next out of the FIFO.
     let mut at = 0;
-    let mut unkept = 0_u32;
+    let (mut deaf, mut unkept) = (0_u32, 0_u32);
     let mut resets = RESETS.iter().peekable();
     while now < SAMPLES {
         if let Some((_, away)) = resets.next_if(|(at, _)| now >= *at) {
@@ -292,75 +203,72 @@ pub fn deployment<S: Store + Copy>(
             sensors = Sensors::new(sea);
             boot = now;
             at = now;
+            unkept += tag.books.unkept;
             // Pins fall when power goes.
             let _ = embedded_hal::digital::OutputPin::set_low(&mut Line::new(sea, true));
-            probe.run(Part::Build, || build(&mut place.keeper, config));
-            let Some(again) = probe.run(Part::Resume, || resume(flash, now, &mut *place)) else {
-                return;
-            };
-            whole = again;
+            probe.run(Part::Build, || build(places, &setup));
+            let resumed = probe.run(Part::Resume, || {
+                resume(flash, &setup, &clocks(now, now), &mut *places, &mut heard)
+            });
+            let Some(resumed) = resumed else { return };
+            tag = resumed;
         }
         now += DRAIN;
         // What the FIFO cannot hold any more is gone.
         at = at.max(now.saturating_sub(146));
         sea.pass_to(now);
         let reading = sensors.depth.read().ok();
-        let mut depth = reading.map(|r| depth_m(r.pressure_mbar, 1013.25, 43.0));
-        let wet = sea.wet();
-        let mut take = |accel_g: [f32; 3]| {
-            let clocks = clocks(at, boot);
-            let mut sample = Sample::accel(clocks.timer_us, accel_g);
-            sample.depth_m = depth.take();
-            let mut out = Output::default();
-            probe.run(Part::Step, || whole.step(&sample, wet, &clocks, sea, &mut out));
-            unkept += u32::from(!probe.run(Part::Tell, || whole.tell(&out)));
-            record::write(&out, at, sink);
-            at += 1;
-        };
-        match sensors.accel.as_mut().map(|accel| accel.drain(&mut take)) {
-            Some(Ok(batch)) if batch.lost => at = now,
-            Some(Ok(_)) => {}
-            // What is still in the FIFO comes later.
-            _ => unkept += 0x1_0000,
-        }
+        let depth_m = reading.map(|r| depth_m(r.pressure_mbar, 1013.25, 43.0));
+        let accel_g = [[0.0; 3]; RUN];
+        let intake = Intake { sea, probe, sink, boot, at, accel_g, len: 0, depth_m };
+        let (next, lost) = intake.drain(sensors.accel.as_mut(), &mut tag);
+        at = if lost == Some(true) { now } else { next };
+        // What is still in the FIFO of a deaf accelerometer comes later.
+        deaf += u32::from(lost.is_none());
         if now.is_multiple_of(MESSAGE_EVERY) {
-            whole.journal.cell(1.0 - now as f32 / 131_072.0);
-            let now_us = whole.keeper.now_us();
-            let message = probe.run(Part::Message, || whole.journal.message(now_us));
+            tag.books.journal.cell(1.0 - now as f32 / 131_072.0);
+            let now_us = tag.keeper.now_us();
+            let message = probe.run(Part::Message, || tag.books.journal.message(now_us));
             sink.put(&message);
         }
     }
-    end(&mut whole, sea, unkept, sink);
+    unkept += tag.books.unkept;
+    end(&mut tag, sea, [deaf, unkept], sink);
 }
 
 #[inline(never)]
-fn end<F: NorFlash>(whole: &mut Running<'_, F>, sea: &Sea, unkept: u32, sink: &mut impl Sink) {
-    let Running { keeper, journal, log } = whole;
+fn end<M: Memory>(
+    tag: &mut Tag<'_, '_, M>,
+    sea: &Sea,
+    [deaf, unkept]: [u32; 2],
+    sink: &mut impl Sink,
+) {
+    let Running { keeper, books } = tag;
     let mut last = true;
-    while let Some(out) = keeper.finish() {
-        let tag = keeper.tag();
-        last &= journal.take(keeper.now_us(), &out, tag.faults(), tag.fate(), log).is_ok();
-        record::write(&out, SAMPLES, sink);
-    }
-    last &= journal.finish(keeper.tag().faults(), log).is_ok();
+    keeper.flush(&mut |event: &Event, moment: &Moment<'_>| {
+        last &= books.journal.take(event, moment, books.log).is_ok();
+        record::write(event, SAMPLES, sink);
+    });
+    last &= books.journal.finish(keeper.tag().faults(), books.log).is_ok();
     let state = keeper.driver().state() == State::Free;
     for x in [
+        deaf,
         unkept,
         u32::from(last),
         u32::from(state),
         sea.free_s().unwrap_or(0),
         keeper.resets().into(),
         keeper.lost_copies(),
-        journal.lost_copies(),
+        books.journal.lost_copies(),
         keeper.tag().record_bytes(),
     ] {
         sink.put(&x.to_le_bytes());
     }
-    sink.put(&journal.message(keeper.now_us()));
+    sink.put(&books.journal.message(keeper.now_us()));
     let mut at = 0;
     while at < FLASH_BYTES as u32 {
         let mut bytes = [0; 64];
-        let _ = log.flash().read(at, &mut bytes);
+        let _ = books.log.flash().read(at, &mut bytes);
         sink.put(&bytes);
         at += 64;
     }

@@ -14,12 +14,12 @@ use embedded_hal::digital::{ErrorKind, ErrorType as PinErrorType, OutputPin};
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
-use firmware_core::checkpoint::clock::Clocks;
-use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Settings};
-use firmware_core::checkpoint::slots::Region;
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::release_driver::Pins;
-use firmware_core::tag::{Output, Sample};
+use firmware_core::shell::clock::Clocks;
+use firmware_core::shell::firing::Pins;
+use firmware_core::shell::keeper::{Apart, Keeper, Layout, Plan, Reset, Settings};
+use firmware_core::store::slots::Region;
+use firmware_core::types::{Event, Moment, Run};
 
 static mut KEEPER: MaybeUninit<Keeper> = MaybeUninit::uninit();
 
@@ -110,25 +110,27 @@ fn main() -> ! {
     let clocks = black_box(Clocks::default());
     let mut flash = Chip;
     let mut pins = Pins { arm: Wire, fire: Wire };
-    let settings = black_box(Settings::DEFAULT);
+    let plan = Plan::new(config, black_box(Settings::DEFAULT), 1);
     let kept = if black_box(true) {
-        Keeper::start(config, settings, 1, &mut flash, &layout, &clocks)
+        Keeper::start(&plan, &mut flash, &layout, &clocks)
     } else {
-        Keeper::resume(config, settings, 1, &mut flash, &layout, &clocks, Reset::Power)
-            .map(|(keeper, _)| keeper)
+        Keeper::resume(&plan, &mut flash, &layout, &clocks, Reset::Power).map(|(keeper, _)| keeper)
     };
     let Ok(kept) = kept else { loop {} };
     // SAFETY: `main` runs once and nothing else touches the keeper.
     let keeper = unsafe { (*(&raw mut KEEPER)).write(kept) };
-    let sample = Sample::accel(black_box(0), black_box([0.0; 3]));
-    let mut out = Output::default();
+    let accel_g = black_box([[0.0; 3]; 25]);
+    let run = Run::accel(black_box(0), black_box(40_000), &accel_g);
+    let sink = |event: &Event, moment: &Moment<'_>| {
+        black_box((event, moment));
+    };
+    let mut store = Apart { flash: &mut flash, sink };
     loop {
         let clocks = black_box(clocks);
         let wet = black_box(None);
-        keeper.step(black_box(&sample), wet, &clocks, &mut flash, &mut pins, &mut out);
-        black_box(&out);
-        black_box(keeper.idle(wet, &clocks, &mut flash, &mut pins));
-        black_box(keeper.finish());
+        black_box(keeper.feed(black_box(&run), wet, &clocks, &mut store, &mut pins));
+        keeper.idle(wet, &clocks, &mut store, &mut pins);
+        keeper.flush(&mut store);
         black_box((keeper.decision(), keeper.driver(), keeper.free()));
         let tag = keeper.tag();
         black_box((tag.fate(), tag.fate_report(), tag.recovery(), tag.release()));

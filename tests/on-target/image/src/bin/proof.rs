@@ -4,6 +4,8 @@
 #![no_std]
 #![no_main]
 
+#[path = "../own.rs"]
+mod own;
 #[path = "../panic.rs"]
 mod panic;
 
@@ -12,22 +14,23 @@ use core::mem::MaybeUninit;
 
 use cortex_m_rt::entry;
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::{Output, Run, Sample, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Run};
+use own::{Own, own};
 
-static mut TAG: MaybeUninit<Tag> = MaybeUninit::uninit();
+static mut TAG: MaybeUninit<Tag<Own>> = MaybeUninit::uninit();
 
 #[entry]
 fn main() -> ! {
-    let sample = Sample {
+    let fifo = black_box([[0.0; 3]; 25]);
+    let run = Run {
         t_us: black_box(0),
-        accel_g: black_box([0.0; 3]),
+        period_us: black_box(40_000),
+        accel_g: &fifo,
         depth_m: black_box(None),
-        temp_c: black_box(None),
         cell_left: black_box(None),
         memory_used: black_box(None),
     };
-    let fifo = black_box([sample.accel_g; 32]);
-    let run = Run::accel(black_box(0), black_box(40_000), &fifo);
     let settings = (
         black_box(Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 4096.0, mount_deg: None }),
         black_box(Place { start_unix_s: Some(0), latitude_deg: 0.0, longitude_deg: 0.0 }),
@@ -37,25 +40,22 @@ fn main() -> ! {
     );
     #[cfg(feature = "planted")]
     black_box([1_u8, 2, 3][black_box(3)]);
+    let mut sink = |event: &Event, moment: &Moment<'_>| {
+        black_box((event, moment));
+    };
     if cfg!(feature = "bare") {
         loop {
-            black_box((&sample, &run, &settings));
-            black_box(Output::default());
+            black_box((&run, &settings));
         }
     }
     let (logger, place, animal, detector, release) = settings;
     let Ok(config) = Config::new(logger, place, animal, detector, release) else { loop {} };
     // SAFETY: `main` runs once and nothing else touches the tag.
-    let tag = unsafe { (*(&raw mut TAG)).write(Tag::new(config)) };
-    let mut out = Output::default();
+    let tag = unsafe { (*(&raw mut TAG)).write(Tag::with(config, own())) };
     loop {
-        if cfg!(feature = "runs") {
-            black_box(tag.step_run(black_box(&run), &mut out));
-        } else {
-            tag.step_into(black_box(&sample), &mut out);
-        }
-        black_box(&out);
-        black_box(&tag.finish());
+        tag.feed(black_box(&run), &mut sink);
+        tag.tick(black_box(0), &mut sink);
+        tag.flush(&mut sink);
         black_box((&tag.fate_report(), &tag.recovery(), &tag.release()));
         black_box(tag.fate());
         black_box((tag.faults(), tag.record_bytes()));

@@ -41,7 +41,7 @@ struct Measured<'a> {
 impl Probe<Part> for Measured<'_> {
     #[inline(always)]
     fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T {
-        let ((out, spent), deep) = measure::stack(measure::STEP, || self.ticks.of(f));
+        let ((out, spent), deep) = measure::stack(measure::FEED, || self.ticks.of(f));
         record::write_measure(b'T', part as u32, spent, self.results);
         record::write_measure(b'S', part as u32, deep, self.results);
         out

@@ -15,18 +15,20 @@ mod panic;
 
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
+use on_target_wire::flash::Memory;
 use on_target_wire::probe::Probe;
 use on_target_wire::record;
 use on_target_wire::sea::Sea;
-use on_target_wire::whole::{FLASH_BYTES, Nor, Part, Store, Whole, deployment};
+use on_target_wire::shell::Places;
+use on_target_wire::whole::{FLASH_BYTES, Flash, Part, deployment};
 
-use host::{Places, Writer};
+use host::{File, Writer};
 
 /// The flash: a file of the host.
 #[derive(Clone, Copy)]
-struct File(Places);
+struct Chip(File);
 
-impl Store for File {
+impl Memory for Chip {
     fn get(&mut self, at: u32, into: &mut [u8]) {
         self.0.read(at, into);
     }
@@ -36,15 +38,15 @@ impl Store for File {
     }
 }
 
-static mut WHOLE: Whole<Nor<File>> = Whole::new();
+static mut WHOLE: Places<Flash<Chip>> = Places::new();
 static mut SEA: Sea = Sea::new(on_target_wire::whole::PRESSURE_CRC);
 
-/// Measures stack and ticks of every part. Of a part that runs for every sample only
+/// Measures stack and ticks of every part. Of a part that runs again and again only
 /// the dearest so far is told.
 struct Measured<'a> {
     ticks: &'a measure::Ticks,
     results: &'a mut Writer,
-    most: [(u32, u32); 6],
+    most: [(u32, u32); 5],
 }
 
 impl Probe<Part> for Measured<'_> {
@@ -52,7 +54,7 @@ impl Probe<Part> for Measured<'_> {
     fn run<T>(&mut self, part: Part, f: impl FnOnce() -> T) -> T {
         let painted = match part {
             Part::Build | Part::Start | Part::Resume => measure::NEW.min(measure::room()),
-            _ => measure::STEP,
+            _ => measure::FEED,
         };
         let ((out, spent), deep) = measure::stack(painted, || self.ticks.of(f));
         if let Some((ticks, bytes)) = self.most.get_mut(part as usize) {
@@ -75,8 +77,8 @@ fn main() -> ! {
     let mut results = Writer::create(c"results.bin");
     let mut said = Writer::create(c"said.bin");
     ticks.calibrate(&mut results);
-    let mut probe = Measured { ticks: &ticks, results: &mut results, most: [(0, 0); 6] };
-    let flash = Places::create(c"flash.bin");
+    let mut probe = Measured { ticks: &ticks, results: &mut results, most: [(0, 0); 5] };
+    let flash = File::create(c"flash.bin");
     let mut at = 0;
     while at < FLASH_BYTES as u32 {
         flash.write(at, &[0x53; 64]);
@@ -84,7 +86,7 @@ fn main() -> ! {
     }
     // SAFETY: `main` runs once and nothing else touches the places.
     let (place, sea) = unsafe { (&mut *(&raw mut WHOLE), &*(&raw const SEA)) };
-    deployment(File(flash), sea, place, &mut probe, &mut said);
+    deployment(Chip(flash), sea, place, &mut probe, &mut said);
     said.flush();
     results.flush();
     debug::exit(debug::EXIT_SUCCESS);
