@@ -34,14 +34,17 @@ const BREAKS: [Break; 9] = [
     Break {
         name: "sign: pitch",
         deed: Deed::Replace(
-            "frame.rs",
+            "signal/frame.rs",
             &[["math::atan2(x, math::sqrt(", "math::atan2(-x, math::sqrt("]],
         ),
         hurts: true,
     },
     Break {
         name: "sign: covariance of the sway axis",
-        deed: Deed::Replace("sway.rs", &[["xy * x + yy * y + yz * z", "xy * x - yy * y + yz * z"]]),
+        deed: Deed::Replace(
+            "signal/sway.rs",
+            &[["xy * x + yy * y + yz * z", "xy * x - yy * y + yz * z"]],
+        ),
         hurts: true,
     },
     Break {
@@ -50,7 +53,7 @@ const BREAKS: [Break; 9] = [
         // it was: the corners lie a fifth higher.
         name: "corner: band-pass of the beats + 20 %",
         deed: Deed::Replace(
-            "beats.rs",
+            "beats/bandpass.rs",
             &[["sums(sums(sums(sums(v, p6), p7), p8), p9)", "sums(v.map(|y| y << 3), p6)"]],
         ),
         hurts: true,
@@ -58,7 +61,7 @@ const BREAKS: [Break; 9] = [
     Break {
         name: "corner: running mean of posture + 20 %",
         deed: Deed::Replace(
-            "posture.rs",
+            "signal/posture.rs",
             &[["config.detector().static_window_s", "config.detector().static_window_s / 1.2"]],
         ),
         hurts: true,
@@ -66,7 +69,7 @@ const BREAKS: [Break; 9] = [
     Break {
         name: "confirmation: of the cause of release",
         deed: Deed::Replace(
-            "release.rs",
+            "release/decide.rs",
             &[["now_s.saturating_sub(since_s) < confirm_s", "confirm_s == u32::MAX"]],
         ),
         hurts: true,
@@ -74,7 +77,7 @@ const BREAKS: [Break; 9] = [
     Break {
         name: "confirmation: of the first rhythm",
         deed: Deed::Replace(
-            "beats.rs",
+            "beats/choose.rs",
             &[["const UNKNOWN_S: f32 = 8.0", "const UNKNOWN_S: f32 = 0.0"]],
         ),
         hurts: true,
@@ -82,7 +85,7 @@ const BREAKS: [Break; 9] = [
     Break {
         name: "confirmation: of a pause by its length",
         deed: Deed::Replace(
-            "fate.rs",
+            "fate/test.rs",
             &[["const LN_1000: f32 = 6.907_755", "const LN_1000: f32 = 13.8"]],
         ),
         hurts: true,

@@ -6,7 +6,8 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use cpu_time::ThreadTime;
-use firmware_core::tag::{Output, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment};
 use host_sim::problem::Problem;
 use host_sim::replay::{Keep, prepare};
 use host_sim::trace::Decoded;
@@ -29,16 +30,14 @@ fn run(path: &Path) -> Result<(), Problem> {
     let mut prepared = prepare(path, None, Keep::default(), |file| Box::new(file))?;
     let decoded = Decoded::read(&mut prepared.reader, &path.display().to_string())?;
     let mut tag = Tag::new(prepared.setup.config);
-    let mut out = Output::default();
     let (mut beats, mut minutes) = (0_u64, 0_u64);
     let start = ThreadTime::now();
-    for mut run in decoded.runs() {
-        while !run.accel_g.is_empty() {
-            let count = tag.step_run(&run, &mut out);
-            beats += u64::from(out.beat.is_some());
-            minutes += u64::from(out.minute.is_some());
-            run = run.after(count);
-        }
+    for run in decoded.runs() {
+        tag.feed(&run, &mut |event: &Event, _: &Moment| match event {
+            Event::Beat(_) => beats += 1,
+            Event::Minute(_) => minutes += 1,
+            _ => {}
+        });
     }
     black_box(&tag);
     let s = start.elapsed().as_secs_f64();

@@ -13,7 +13,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use firmware_core::config::{Detector, Release};
-use firmware_core::tag::Fate;
+use firmware_core::types::Fate;
 use host_sim::replay::{Keep, Replayer};
 use host_sim::synth::{Family, Request, run_with_settings};
 use host_sim::truth::Event;

@@ -1,10 +1,10 @@
 //! Records as a deployment would leave them, made from numbers alone.
 
-use firmware_core::log::{Log, LogError};
-use firmware_core::record::{
+use firmware_core::store::log::{Log, LogError};
+use firmware_core::store::record::{
     Burst, FateEvent, FaultEvent, Hour, Record, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
 };
-use firmware_core::tag::{
+use firmware_core::types::{
     Cause, FAULT_KINDS, Fate, FateReport, Minute, RecoveryReport, ReleaseDecision, State,
 };
 
@@ -117,5 +117,7 @@ pub fn append<F: embedded_storage::nor_flash::NorFlash>(
         Record::Release(x) => log.append(x),
         Record::Fault(x) => log.append(x),
         Record::Burst(x) => log.append(x),
+        Record::Own(x) => log.append(x),
+        Record::OwnNames(x) => log.append(x),
     }
 }

@@ -5,15 +5,17 @@
 use std::io::Cursor;
 
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use firmware_core::checkpoint::clock::Clocks;
-use firmware_core::checkpoint::cursor::{Cursor as Walk, Memory};
-use firmware_core::checkpoint::keeper::{Keeper, Layout, Reset, Resumed, Settings};
-use firmware_core::checkpoint::{Kept, slots};
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Param, Place, Release};
-use firmware_core::log::{Journal, Log, Regained};
+use firmware_core::kept::{Cursor as Walk, Kept, Memory};
 use firmware_core::message::Message;
-use firmware_core::record::{Record, ResetEvent, StartEvent};
-use firmware_core::tag::{Fate, FateReport, FaultCounters, FaultKind, Output, Sample, Tag};
+use firmware_core::shell::clock::Clocks;
+use firmware_core::shell::keeper::{self, Keeper, Layout, Reset, Resumed, Settings};
+use firmware_core::store::journal::{Journal, Regained};
+use firmware_core::store::log::Log;
+use firmware_core::store::record::{Record, ResetEvent, StartEvent};
+use firmware_core::store::slots;
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Fate, FateReport, FaultCounters, FaultKind, Moment, Sample};
 use host_sim::deployment::Deployment;
 use host_sim::faults::flash::Flash;
 use host_sim::faults::plan::Plan;
@@ -198,6 +200,25 @@ fn from_bytes(mut bytes: Vec<u8>, state: &mut dyn Kept) -> bool {
     walk.finish().is_some()
 }
 
+/// What the tag reports when it takes a sample.
+fn heard(tag: &mut Tag, sample: &Sample) -> Vec<Event> {
+    let mut events = Vec::new();
+    tag.feed(&sample.as_run(), &mut |event: &Event, _: &Moment| events.push(*event));
+    events
+}
+
+/// Events that a tag reports at most after its last sample.
+const MOST_AT_LAST: u32 = 10_000;
+
+/// Ends the tag's run.
+fn flush(tag: &mut Tag) {
+    let mut count = 0;
+    tag.flush(&mut |_: &Event, _: &Moment| {
+        count += 1;
+        assert!(count < MOST_AT_LAST, "the tag does not finish");
+    });
+}
+
 /// The tag under any configuration and samples; what it says is the same after its
 /// state went to bytes and back in the midst of it.
 pub fn tag(data: &[u8]) {
@@ -221,19 +242,14 @@ pub fn tag(data: &[u8]) {
             let mut next = next;
             next.t_us = next.t_us.wrapping_add(n * period_us);
             next.accel_g[0] += 1e-3 * (n % 7) as f32;
-            let out = tag.step(&next);
+            let events = heard(&mut tag, &next);
             if let Some(other) = &mut other {
-                assert_eq!(format!("{out:?}"), format!("{:?}", other.step(&next)));
+                assert_eq!(format!("{events:?}"), format!("{:?}", heard(other, &next)));
             }
             last = next;
         }
     }
-    for _ in 0..10_000 {
-        if tag.finish().is_none() {
-            return;
-        }
-    }
-    panic!("the tag does not finish");
+    flush(&mut tag);
 }
 
 /// Where [`copies`] has them.
@@ -241,6 +257,10 @@ const COPIES: Layout = Layout {
     copies: slots::Region { from: 0, slot_bytes: 4096, count: 2, mark: 1 },
     vitals: slots::Region { from: 8192, slot_bytes: 256, count: 32, mark: 2 },
 };
+
+fn copies_plan() -> keeper::Plan {
+    keeper::Plan::new(copies_config(), Settings::DEFAULT, 1)
+}
 
 fn copies_config() -> Config {
     let logger = Logger { sample_hz: 25.0, range_g: 8.0, counts_per_g: 1024.0, mount_deg: None };
@@ -255,8 +275,7 @@ fn copies_resume(data: &[u8]) -> Resumed {
     whole.resize(whole.len().min(16_384).next_multiple_of(4), 0xFF);
     flash.write(0, &whole).expect("it fits");
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
-    let (config, settings) = (copies_config(), Settings::DEFAULT);
-    let resumed = Keeper::resume(config, settings, 1, &mut flash, &COPIES, &clocks, Reset::Power);
+    let resumed = Keeper::resume(&copies_plan(), &mut flash, &COPIES, &clocks, Reset::Power);
     resumed.expect("it fits").1
 }
 
@@ -267,8 +286,7 @@ fn copies_resume(data: &[u8]) -> Resumed {
 pub fn copies_input() -> Vec<u8> {
     let mut flash = Flash::new(4);
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
-    let (config, settings) = (copies_config(), Settings::DEFAULT);
-    Keeper::start(config, settings, 1, &mut flash, &COPIES, &clocks).expect("it fits");
+    Keeper::start(&copies_plan(), &mut flash, &COPIES, &clocks).expect("it fits");
     let mut bytes = vec![0; flash.capacity()];
     flash.read(0, &mut bytes).expect("power is on");
     let resumed = copies_resume(trimmed(&mut bytes));
@@ -295,16 +313,10 @@ pub fn copies(data: &[u8]) {
         bytes[(usize::from(change[0]) << 8 | usize::from(change[1])) % places] = change[2];
     }
     if from_bytes(bytes, &mut tag) {
-        let mut out = Output::default();
         for n in 0..2000 {
-            let sample = Sample::accel(n * 40_000, [0.0, 0.1 * (n % 9) as f32, 1.0]);
-            tag.step_into(&sample, &mut out);
+            heard(&mut tag, &Sample::accel(n * 40_000, [0.0, 0.1 * (n % 9) as f32, 1.0]));
         }
-        for _ in 0..10_000 {
-            if tag.finish().is_none() {
-                break;
-            }
-        }
+        tag.flush(&mut |_: &Event, _: &Moment| {});
     }
 }
 
@@ -346,18 +358,21 @@ pub fn journal_input() -> Vec<u8> {
     let mut journal = Journal::start(1, &start, &mut log, JOURNAL_COPIES).expect("it fits");
     let mut faults = FaultCounters::default();
     for n in 0..140 {
-        let mut out = Output { minute: Some(course::minute(n)), ..Output::default() };
         let t_us = u64::from(n + 1) * 60_000_000;
+        let mut events = vec![Event::Minute(course::minute(n))];
         if n == 50 {
-            out.fault = Some(FaultKind::Gap);
             faults.counts[3] = 1;
+            events.insert(0, Event::Fault(FaultKind::Gap));
         }
         if n == 130 {
             let dead = Fate::Dead;
             let report = FateReport { fate: dead, event_us: t_us, decided_us: t_us, evidence: 9.5 };
-            out.fate = Some(report);
+            events.push(Event::Fate(report));
         }
-        journal.take(t_us, &out, &faults, journal.fate(), &mut log).expect("kept");
+        for event in events {
+            let moment = Moment { now_us: t_us, taken: 1, fate: journal.fate(), faults: &faults };
+            journal.take(&event, &moment, &mut log).expect("kept");
+        }
     }
     let mut bytes = log.close().into_bytes();
     let (_, journal, regained) = journal_resume(trimmed(&mut bytes));
@@ -380,9 +395,9 @@ pub fn journal(data: &[u8]) {
     let (mut log, mut journal, _) = journal_resume(data);
     let mut kept = Vec::new();
     for n in 70_000..70_070 {
-        let out = Output { minute: Some(course::minute(n)), ..Output::default() };
         let t_us = u64::from(n + 1) * 60_000_000;
-        if journal.take(t_us, &out, &faults, journal.fate(), &mut log).is_ok() {
+        let moment = Moment { now_us: t_us, taken: 1, fate: journal.fate(), faults: &faults };
+        if journal.take(&Event::Minute(course::minute(n)), &moment, &mut log).is_ok() {
             kept.push(n);
         }
         Message::decode(&journal.message(t_us)).expect("sound");

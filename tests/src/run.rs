@@ -1,8 +1,9 @@
 //! One run of the tag over samples, with everything it said.
 
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::{
-    Beat, FateReport, Minute, Output, RecoveryReport, ReleaseDecision, Sample, Tag,
+use firmware_core::tag::Tag;
+use firmware_core::types::{
+    Beat, Event, FateReport, Minute, Moment, RecoveryReport, ReleaseDecision, Sample,
 };
 
 /// Plain settings for a logger of `sample_hz`: everything else at its default,
@@ -65,29 +66,34 @@ impl Run {
     }
 
     /// Takes a sample.
-    pub fn step(&mut self, sample: &Sample) -> Output {
-        let out = self.tag.step(sample);
-        if let Some(beat) = &out.beat {
-            let late_s = sample.t_us.saturating_sub(beat.t_us) as f64 * 1e-6;
-            self.beat_delay_s = self.beat_delay_s.max(late_s);
+    pub fn step(&mut self, sample: &Sample) {
+        let mut events = Vec::new();
+        self.tag.feed(&sample.as_run(), &mut |event: &Event, _: &Moment| events.push(*event));
+        for event in &events {
+            if let Event::Beat(beat) = event {
+                let late_s = sample.t_us.saturating_sub(beat.t_us) as f64 * 1e-6;
+                self.beat_delay_s = self.beat_delay_s.max(late_s);
+            }
+            self.keep(event);
         }
-        self.keep(&out);
-        out
     }
 
     /// Takes what was still waiting.
     pub fn finish(&mut self) {
-        while let Some(out) = self.tag.finish() {
-            self.keep(&out);
-        }
+        let mut events = Vec::new();
+        self.tag.flush(&mut |event: &Event, _: &Moment| events.push(*event));
+        events.iter().for_each(|event| self.keep(event));
     }
 
-    fn keep(&mut self, out: &Output) {
-        self.beats.extend(out.beat);
-        self.minutes.extend(out.minute);
-        self.fates.extend(out.fate);
-        self.recoveries.extend(out.recovery);
-        self.release = self.release.or(out.release);
+    fn keep(&mut self, event: &Event) {
+        match event {
+            Event::Beat(beat) => self.beats.push(*beat),
+            Event::Minute(minute) => self.minutes.push(*minute),
+            Event::Fate(report) => self.fates.push(*report),
+            Event::Recovery(report) => self.recoveries.push(*report),
+            Event::Release(decision) => self.release = self.release.or(Some(*decision)),
+            Event::Fault(_) | Event::Own(_) => {}
+        }
     }
 
     /// Times of the beats, s.

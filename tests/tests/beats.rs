@@ -10,7 +10,7 @@
 //! and tuning use seeds below 1000.
 
 use firmware_core::config::Breathing;
-use firmware_core::tag::Sample;
+use firmware_core::types::Sample;
 use host_sim::score::matching::{TrueBeat, match_beats};
 use swaymark_tests::logger::{Logger, between, draws, log_between};
 use swaymark_tests::run::{Run, config, sample_us};

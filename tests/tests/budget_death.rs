@@ -2,7 +2,7 @@
 //! swimmer dies level on the bottom, and the tag sees only the turns.
 
 use firmware_core::config::{Breathing, Detector, Release};
-use firmware_core::tag::{Fate, Sample};
+use firmware_core::types::{Fate, Sample};
 use host_sim::budget::judge_death;
 use host_sim::tag_file::Duty;
 use swaymark_tests::logger::Logger;

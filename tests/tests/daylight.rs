@@ -6,7 +6,7 @@
 //! horizon and a small error of angle is a long time, within 5 minutes; the same
 //! days without sunrise or sunset.
 
-use firmware_core::sun::{SunTimes, daylight_lasts, is_day, sun_times};
+use firmware_core::release::sun::{SunTimes, daylight_lasts, is_day, sun_times};
 use serde::Deserialize;
 use swaymark_tests::reference;
 

@@ -10,7 +10,7 @@
 //! most doubled. Seeds 3000 up judge; looking uses seeds below 1000.
 
 use firmware_core::config::Breathing;
-use firmware_core::tag::{Fate, Sample};
+use firmware_core::types::{Fate, Sample};
 use swaymark_tests::logger::{Logger, between, draws, log_between, normal};
 use swaymark_tests::run::{Run, config, sample_us};
 use swaymark_tests::stray::{Carcass, Floating, OnBottom, Waves};

@@ -4,12 +4,13 @@
 
 use std::collections::BTreeMap;
 
-use firmware_core::checkpoint::slots::Region;
-use firmware_core::log::{Journal, Log};
 use firmware_core::message::{MESSAGE_BYTES, Message, PAGES, checks};
-use firmware_core::record::{Hour, Record, ResetEvent, StartEvent, as_recorded};
-use firmware_core::tag::{
-    Cause, FAULT_KINDS, Fate, FateReport, FaultCounters, Minute, Output, RecoveryReport,
+use firmware_core::store::journal::Journal;
+use firmware_core::store::log::Log;
+use firmware_core::store::record::{Hour, Record, ResetEvent, StartEvent, as_recorded};
+use firmware_core::store::slots::Region;
+use firmware_core::types::{
+    Cause, Event, FAULT_KINDS, Fate, FateReport, FaultCounters, Minute, Moment, RecoveryReport,
     ReleaseDecision,
 };
 use host_sim::flash::NorSim;
@@ -30,9 +31,25 @@ const START: StartEvent =
 #[derive(Clone)]
 struct Step {
     t_us: u64,
-    out: Output,
+    /// In the order in which a tag reports, each with fate as the tag knows it then.
+    events: Vec<(Event, Fate)>,
     faults: FaultCounters,
-    fate: Fate,
+}
+
+impl Step {
+    fn minute(&self) -> Option<Minute> {
+        self.events.iter().find_map(|(event, _)| match event {
+            Event::Minute(minute) => Some(*minute),
+            _ => None,
+        })
+    }
+
+    fn release(&self) -> Option<ReleaseDecision> {
+        self.events.iter().find_map(|(event, _)| match event {
+            Event::Release(decision) => Some(*decision),
+            _ => None,
+        })
+    }
 }
 
 /// Some hours, a step a minute.
@@ -41,28 +58,31 @@ fn steps(minutes: u32) -> Vec<Step> {
     let (dead, gone) = (minutes - minutes / 4, minutes - minutes / 6);
     let step = |n: u32| {
         let t_us = u64::from(n + 1) * 60_000_000 + 1_500_000;
-        let mut out = Output { minute: Some(odd(course::minute(n), n)), ..Output::default() };
+        let mut events = Vec::new();
+        if n % 23 == 5 {
+            events.push(Event::Fault(FAULT_KINDS[(n % 6) as usize]));
+            faults.counts[(n % 6) as usize] += n;
+        }
         if n % 30 == 20 {
             let decided_us = (n > minutes / 2).then_some(t_us);
             let report =
                 RecoveryReport { t_s: n as f32 * 31.0, se_s: 2000.0, prob: 0.8, decided_us };
-            out.recovery = Some(report);
+            events.push(Event::Recovery(report));
         }
-        if n % 23 == 5 {
-            out.fault = Some(FAULT_KINDS[(n % 6) as usize]);
-            faults.counts[(n % 6) as usize] += n;
-        }
+        events.push(Event::Minute(odd(course::minute(n), n)));
+        let fate = if n <= dead { Fate::Alive } else { Fate::Dead };
+        let mut events: Vec<_> = events.into_iter().map(|event| (event, fate)).collect();
         if n == dead {
-            let event_us = t_us - 600_000_000;
-            out.fate =
-                Some(FateReport { fate: Fate::Dead, event_us, decided_us: t_us, evidence: 12.0 });
+            let (fate, event_us) = (Fate::Dead, t_us - 600_000_000);
+            let report = FateReport { fate, event_us, decided_us: t_us, evidence: 12.0 };
+            events.push((Event::Fate(report), fate));
         }
         if n == gone {
             let (cause, since_us) = (Cause::Death, t_us - 9);
-            out.release = Some(ReleaseDecision { t_us, cause, since_us, value: 1.0, bound: 0.5 });
+            let decision = ReleaseDecision { t_us, cause, since_us, value: 1.0, bound: 0.5 };
+            events.push((Event::Release(decision), Fate::Dead));
         }
-        let fate = if n < dead { Fate::Alive } else { Fate::Dead };
-        Step { t_us, out, faults, fate }
+        Step { t_us, events, faults }
     };
     (0..minutes).map(step).collect()
 }
@@ -102,10 +122,17 @@ impl Tag {
         let (log, journal) =
             (self.log.as_mut().expect("runs"), self.journal.as_mut().expect("runs"));
         journal.cell(1.0 - step.t_us as f32 / 1e12);
-        let kept = journal.take(step.t_us, &step.out, &step.faults, step.fate, log);
-        let dark = log.flash().dark();
-        assert!(kept.is_ok() || dark);
-        !dark
+        for (event, fate) in &step.events {
+            let (now_us, faults) = (step.t_us, &step.faults);
+            let moment = Moment { now_us, taken: 1, fate: *fate, faults };
+            let kept = journal.take(event, &moment, log);
+            let dark = log.flash().dark();
+            assert!(kept.is_ok() || dark);
+            if dark {
+                return false;
+            }
+        }
+        true
     }
 
     /// Goes on; false: power went again.
@@ -169,7 +196,7 @@ fn want(minutes: u32) -> Want {
     let last = steps.last().expect("some").clone();
     let (kept, hours, messages) = tag.end(&last);
     let given: BTreeMap<_, _> =
-        steps.iter().filter_map(|s| s.out.minute).map(|m| (m.t_us, as_recorded(&m))).collect();
+        steps.iter().filter_map(Step::minute).map(|m| (m.t_us, as_recorded(&m))).collect();
     assert_eq!(kept, given);
     assert_eq!(hours.len(), minutes.div_ceil(60) as usize);
     Want { steps, minutes: kept, hours, messages, operations }
@@ -239,7 +266,7 @@ fn a_decision_to_let_go_that_was_not_recorded_is_made_up_for() {
     let mut tag = Tag::start(3);
     steps[..50].iter().for_each(|s| assert!(tag.take(s)));
     let mut log = Log::open(tag.log.take().expect("runs").close(), 0, REGION.from).expect("opens");
-    let decision = steps.iter().find_map(|s| s.out.release).expect("one");
+    let decision = steps.iter().find_map(Step::release).expect("one");
     let reset = ResetEvent { t_us: decision.t_us, out_us: None, count: 1, reason: 0 };
     let faults = FaultCounters::default();
     for _ in 0..2 {

@@ -5,9 +5,9 @@ use firmware_core::message::{
     CHOSEN_HOURS, Course, Facts, Level, MESSAGE_BYTES, Message, MessageError, PAGES, POINTS, Point,
     Recovery, SHARE_BYTES, Summary, WANTED, checks, rebuild, share,
 };
-use firmware_core::record::{cause_of, fate_of};
-use firmware_core::tag::{
-    Cause, Fate, FateReport, Minute, Output, RecoveryReport, ReleaseDecision, State,
+use firmware_core::types::{
+    Cause, Event, Fate, FateReport, Minute, RecoveryReport, ReleaseDecision, State, cause_of,
+    fate_of,
 };
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
@@ -334,34 +334,33 @@ fn deployment(hours: u32, seed: u64) -> (Summary, Vec<(f64, u32, u32)>) {
                 depth_m: None,
                 state: if rests { State::Resting } else { State::Swimming },
             };
-            summary.take(&Output { minute: Some(minute), ..Output::default() }, Fate::Alive);
+            summary.take(&Event::Minute(minute), Fate::Alive);
         }
         truth.push((sum, swum, rested));
     }
     let end_us = u64::from(hours) * 3_600_000_000;
-    let out = Output {
-        fate: Some(FateReport {
-            fate: Fate::Dead,
-            event_us: end_us - 5_400_000_000,
-            decided_us: end_us - 1,
-            evidence: 12.0,
-        }),
-        recovery: Some(RecoveryReport {
-            t_s: 36_000.0,
-            se_s: 2_000.0,
-            prob: 0.97,
-            decided_us: Some(end_us - 9),
-        }),
-        release: Some(ReleaseDecision {
-            t_us: end_us,
-            cause: Cause::Death,
-            since_us: end_us - 1,
-            value: 12.0,
-            bound: 9.2,
-        }),
-        ..Output::default()
-    };
-    summary.take(&out, Fate::Dead);
+    let recovery = Event::Recovery(RecoveryReport {
+        t_s: 36_000.0,
+        se_s: 2_000.0,
+        prob: 0.97,
+        decided_us: Some(end_us - 9),
+    });
+    summary.take(&recovery, Fate::Alive);
+    let fate = Event::Fate(FateReport {
+        fate: Fate::Dead,
+        event_us: end_us - 5_400_000_000,
+        decided_us: end_us - 1,
+        evidence: 12.0,
+    });
+    summary.take(&fate, Fate::Dead);
+    let release = Event::Release(ReleaseDecision {
+        t_us: end_us,
+        cause: Cause::Death,
+        since_us: end_us - 1,
+        value: 12.0,
+        bound: 9.2,
+    });
+    summary.take(&release, Fate::Dead);
     summary.cell(0.61);
     (summary, truth)
 }

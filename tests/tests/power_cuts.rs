@@ -4,8 +4,8 @@
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
 
-use firmware_core::log::{Log, LogError};
-use firmware_core::record::{Class, Record};
+use firmware_core::store::log::{Log, LogError};
+use firmware_core::store::record::{Class, Record};
 use host_sim::flash::NorSim;
 use host_sim::unpack::{Salvage, salvage};
 use rand::{RngExt, SeedableRng};

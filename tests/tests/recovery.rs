@@ -12,7 +12,7 @@
 //! Seeds 4000 up judge; looking uses seeds below 1000.
 
 use firmware_core::config::Breathing;
-use firmware_core::tag::Sample;
+use firmware_core::types::Sample;
 use serde::Deserialize;
 use std::f64::consts::TAU;
 use swaymark_tests::logger::{Logger, Wander, between, draws, log_between, normal};

@@ -1,6 +1,6 @@
 //! What callgrind counted, by stage of the core.
 //!
-//! A stage is a file of the core. Code of other crates and of the standard library that
+//! A stage is a module of the core; of `signal`, each of its own modules is one. Code of other crates and of the standard library that
 //! was inlined is charged to the stage whose function it stands in. The format is that
 //! of the Callgrind Format Specification (valgrind manual, chapter "Callgrind Format").
 
@@ -21,16 +21,24 @@ fn name(seen: &mut HashMap<String, String>, text: &str) -> String {
     rest.to_owned()
 }
 
+/// The stage of a module, outermost name first.
+fn stage_of<'a>(mut path: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    match path.next() {
+        Some("signal") => path.next(),
+        outermost => outermost,
+    }
+}
+
 /// The stage of a source file of the core.
 fn stage_of_file(file: &str) -> Option<&str> {
     let (_, inside) = file.split_once("firmware-core/src/")?;
-    Some(inside.split(['/', '.']).next().unwrap_or(inside))
+    stage_of(inside.split(['/', '.']))
 }
 
 /// The stage whose function this is.
 fn stage_of_function(function: &str) -> Option<&str> {
     let (_, path) = function.split_once("firmware_core::")?;
-    path.split("::").next()
+    stage_of(path.split("::"))
 }
 
 impl Counts {
@@ -78,12 +86,15 @@ mod tests {
     #[test]
     fn inlined_code_goes_to_its_file_and_calls_are_counted_once() {
         let text = "events: Ir\n\nfl=(1) /x/firmware-core/src/tag.rs\n\
-            fn=(1) firmware_core::tag::Tag::advance\n10 5\nfi=(2) /x/firmware-core/src/beats.rs\n\
+            fn=(1) firmware_core::tag::Tag::feed\n10 5\n\
+            fi=(2) /x/firmware-core/src/beats/stage.rs\n\
             +1 7\nfi=(3) /rust/core/num.rs\n* 2\ncfn=(2) main::noise\ncalls=4 20\n12 900\n\
             fe=(1)\n14 1\n\nfl=(4) /x/work.rs\nfn=(2)\n20 900\n\n\
-            fl=(5) /x/firmware-core/src/checkpoint/mod.rs\nfn=(3) x\n1 3\n";
+            fl=(5) /x/firmware-core/src/kept/mod.rs\nfn=(3) x\n1 3\n\
+            fl=(6) /x/firmware-core/src/signal/sway.rs\nfn=(4) y\n1 4\n\
+            fl=(3)\nfn=(5) <firmware_core::signal::posture::Posture>::work\n1 6\n";
         let counts = Counts::read(text).unwrap();
-        let want = [("beats", 7), ("checkpoint", 3), ("tag", 8)];
+        let want = [("beats", 7), ("kept", 3), ("posture", 6), ("sway", 4), ("tag", 8)];
         assert_eq!(counts.0, want.map(|(stage, n)| (stage.to_owned(), n)).into());
         assert!(Counts::read("fn=(1) main\n1 2\n").is_err());
         assert!(Counts::read("fl=(1) firmware-core/src/tag.rs\n1 x\n").is_err());

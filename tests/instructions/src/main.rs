@@ -19,7 +19,7 @@ use work::Way;
 /// Sample rates, Hz.
 const RATES_HZ: [u32; 4] = [10, 25, 50, 100];
 /// How samples are handed in, each with its argument.
-const WAYS: [(&str, Way); 2] = [("work", Way::Steps), ("runs", Way::Runs)];
+const WAYS: [(&str, Way); 2] = [("singles", Way::Singles), ("runs", Way::Runs)];
 const USAGE: &str = "usage: swaymark-instructions [bless]";
 /// Most that a count may grow, %.
 const GROWTH_PERCENT: f64 = 3.0;

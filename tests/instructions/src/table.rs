@@ -93,7 +93,7 @@ impl Table {
     fn text(&self) -> String {
         let mut out = String::from(
             "# Instructions a sample takes on x86-64 without extensions, by sample rate in Hz and\n\
-             # stage; `run:` where a second of them is handed in together. Written by `tests/instructions/run bless`.\n",
+             # stage; `run:` in runs of a second, else in runs of one. Written by `tests/instructions/run bless`.\n",
         );
         // Writing to a string cannot fail.
         let _ = writeln!(out, "compiler {}", self.compiler);
@@ -124,7 +124,7 @@ mod tests {
     fn table(beats: u64) -> Table {
         let mut table = Table::new("rustc 1".to_owned());
         let counts = [("beats", beats), ("sun", 12)].map(|(s, n)| (s.to_owned(), n)).into();
-        table.add(25, Way::Steps, &Counts(counts), 10);
+        table.add(25, Way::Singles, &Counts(counts), 10);
         table
     }
 

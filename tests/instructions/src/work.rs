@@ -4,7 +4,8 @@ use std::f64::consts::TAU;
 use std::hint::black_box;
 
 use firmware_core::config::{Animal, Breathing, Config, Detector, Logger, Place, Release};
-use firmware_core::tag::{Output, Run, Sample, Tag};
+use firmware_core::tag::Tag;
+use firmware_core::types::{Event, Moment, Run, Sample};
 
 /// Length, s: recovery is estimated each hour.
 const LENGTH_S: u32 = 7260;
@@ -28,8 +29,8 @@ impl Noise {
 /// How samples are handed to the tag.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Way {
-    /// One by one.
-    Steps,
+    /// One by one: runs of one.
+    Singles,
     /// A second of them together.
     Runs,
 }
@@ -48,7 +49,6 @@ pub fn run(hz: u32, way: Way) {
     let period_us = config.sample_us();
     let mut tag = Tag::new(config);
     let mut noise = Noise(1);
-    let mut out = Output::default();
     let mut fifo: Vec<[f32; 3]> = Vec::new();
     let mut first = Sample::accel(0, [0.0; 3]);
     let (mut phase, mut beats) = (0.0_f64, 0_u32);
@@ -70,9 +70,11 @@ pub fn run(hz: u32, way: Way) {
         if n % u64::from(hz) == 0 {
             sample.depth_m = Some((30.0 + 10.0 * (t_s / 300.0).sin()) as f32);
         }
-        if way == Way::Steps {
-            tag.step_into(black_box(&sample), &mut out);
-            beats += u32::from(out.beat.is_some());
+        let mut count = |event: &Event, _: &Moment| {
+            beats += u32::from(matches!(event, Event::Beat(_)));
+        };
+        if way == Way::Singles {
+            tag.feed(&black_box(&sample).as_run(), &mut count);
             continue;
         }
         if fifo.is_empty() {
@@ -84,11 +86,7 @@ pub fn run(hz: u32, way: Way) {
         }
         let mut run = Run::accel(first.t_us, period_us, &fifo);
         run.depth_m = first.depth_m;
-        while !run.accel_g.is_empty() {
-            let count = tag.step_run(black_box(&run), &mut out);
-            beats += u32::from(out.beat.is_some());
-            run = run.after(count);
-        }
+        tag.feed(black_box(&run), &mut count);
         fifo.clear();
     }
     // Something must have been found, or nothing was worth counting.
