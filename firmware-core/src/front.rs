@@ -23,6 +23,8 @@ use crate::types::{Beat, FaultCounters, FaultKind, MinuteSummary, Run};
 
 /// Judges what the stages of motion find.
 pub trait Panel {
+    /// Whether it looks at motion.
+    const MOTION: bool;
     /// False once the animal was found not to live, or not to wear the tag.
     fn living(&mut self) -> bool;
     /// A fault began.
@@ -232,6 +234,9 @@ impl Front {
             if self.second || !self.beats.axis_known() {
                 self.detail(self.posture.static_g(), good == all);
             }
+        }
+        if !P::MOTION {
+            return;
         }
         let period_us =
             if self.window.doubles() { self.beats.pair_us } else { self.beats.pair_us / 2 };

@@ -51,13 +51,11 @@ pub fn abs(x: f32) -> f32 {
 
 /// `x`, or `least` where `x` is less or no number. As `f32::max`, but one comparison
 /// where it stands: that is a call on a core without an instruction for it.
-#[inline]
 pub fn at_least(x: f32, least: f32) -> f32 {
     if x > least { x } else { least }
 }
 
 /// `x`, or `most` where `x` is more or no number; see [`at_least`].
-#[inline]
 pub fn at_most(x: f32, most: f32) -> f32 {
     if x < most { x } else { most }
 }
@@ -81,7 +79,6 @@ pub fn floor(x: f32) -> i32 {
 }
 
 /// The nearest whole number, for `x` from -2^22 to 2^22.
-#[inline]
 pub fn nearest(x: f32) -> i32 {
     // 1.5 * 2^23 leaves the whole number in the low bits.
     (x + 12_582_912.0).to_bits().wrapping_sub(0x4b40_0000) as i32
@@ -181,7 +178,6 @@ pub fn acos(x: f32) -> f32 {
 }
 
 /// True where two positive numbers differ by less than `factor`, either way.
-#[inline]
 pub fn alike(a: f32, b: f32, factor: f32) -> bool {
     a < factor * b && b < factor * a
 }

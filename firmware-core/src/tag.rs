@@ -154,6 +154,7 @@ struct Bench<'a, X, S> {
 }
 
 impl<X: Detector, S: Sink> Bench<'_, X, S> {
+    #[inline(never)]
     fn tell(&mut self, event: Event, front: &Front) {
         let fate = self.mind.judges.fate();
         let (now_us, faults) = (front.now_us(), front.faults());
@@ -161,9 +162,6 @@ impl<X: Detector, S: Sink> Bench<'_, X, S> {
     }
 
     fn tell_own(&mut self, out: &Out, front: &Front) {
-        if !X::ANY {
-            return;
-        }
         for event in out.events() {
             self.mind.record(record::OWN_STORED);
             self.tell(Event::Own(*event), front);
@@ -190,6 +188,8 @@ impl<X: Detector, S: Sink> Bench<'_, X, S> {
 }
 
 impl<X: Detector, S: Sink> Panel for Bench<'_, X, S> {
+    const MOTION: bool = X::ANY;
+
     fn living(&mut self) -> bool {
         self.mind.judges.living()
     }
@@ -202,14 +202,12 @@ impl<X: Detector, S: Sink> Panel for Bench<'_, X, S> {
         self.tell(Event::Beat(*beat), front);
     }
 
-    #[inline]
     fn motion(&mut self, motion: &Motion<'_>, front: &Front) {
         let mut out = Out::default();
         self.own.block(motion, &mut out);
         self.tell_own(&out, front);
     }
 
-    #[inline]
     fn block(&mut self, front: &Front) {
         for _ in 0..FIT_POINTS {
             if !self.mind.recovery.busy() {

@@ -150,7 +150,6 @@ impl Recovery {
 impl Facts {
     /// Writes the facts and gives them back to the resolution of a message; or reads others,
     /// `None` where a code has no meaning.
-    #[inline]
     pub(super) fn walk(&self, bits: &mut impl Bits) -> Option<Self> {
         Some(Facts {
             deployment: bits.field(self.deployment.into(), 8) as u8,

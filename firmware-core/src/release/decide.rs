@@ -130,13 +130,11 @@ impl Release {
 
     /// When [`Release::step`] is to be called next after `now_us`, microseconds: every two
     /// seconds, and at the ceiling.
-    #[inline]
     pub fn next_look_us(&self, now_us: u64) -> u64 {
         self.until_ceiling(now_us.saturating_add(LOOK_EVERY_US))
     }
 
     /// Which of [`CAUSES`] stand, a bit each from the lowest.
-    #[inline]
     fn standing(&self, g: &Grounds) -> u8 {
         let fate = g.fate.map_or(Fate::Undetermined, |f| f.fate);
         let recovered = g.recovery.is_some_and(|r| r.decided_us.is_some());

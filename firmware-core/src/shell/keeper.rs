@@ -230,7 +230,6 @@ pub struct Keeper<X: Detector = ()> {
 impl<X: Detector> Keeper<X> {
     /// Before anything is kept; [`Keeper::begin`] or [`Keeper::go_on`] comes next. To be
     /// written to its place in memory at once: it is some 4 KiB.
-    #[inline]
     pub fn new(plan: &Plan<X>) -> Self {
         let config = &plan.config;
         // In place: a tag by itself first would be a second copy of 4 KiB on the stack.

@@ -7,7 +7,7 @@
 use crate::config::Config;
 use crate::kept::Kept;
 use crate::signal::rate::Decimator;
-use crate::signal::sensor::Sensor;
+use crate::signal::sensor::{Sensor, well_below};
 use crate::signal::window::Window;
 use crate::types::{FaultCounters, Run};
 
@@ -86,31 +86,63 @@ impl Ingest {
         let samples = self.sensor.timely_of(run, until_us);
         let room = usize::from(self.decimator.lacking(window.lacking(self.block)));
         let samples = samples.get(..room).unwrap_or(samples);
-        let sound = self.sensor.sound();
-        let mut count = 0_usize;
-        for accel_g in samples.iter().take_while(|accel_g| sound(accel_g)) {
-            self.put(accel_g, window);
-            count = count.wrapping_add(1);
-        }
+        let count = match self.take_sound(samples, window) {
+            0 => self.take_wary(samples, window),
+            count => count,
+        };
         if count == 0 {
             return self.take_odd(run, window);
         }
-        if let Some(newest_g) = run.accel_g.get(count.wrapping_sub(1)) {
-            let first_us = self.sensor.tag_us(run.t_us);
-            self.now_us = run.later_us(first_us, count.wrapping_sub(1));
-            self.sensor.pass_all(self.now_us, *newest_g);
-        }
+        let first_us = self.sensor.tag_us(run.t_us);
+        self.now_us = run.later_us(first_us, count.wrapping_sub(1));
+        self.sensor.pass_all(self.now_us);
         *run = run.after(count);
         Filled { samples: count as u8, before, restart: false, whole: true }
     }
 
-    /// Puts a sample into the window, or the mean that it completes.
-    #[inline]
-    fn put(&mut self, accel_g: &[f32; 3], window: &mut Window) {
+    /// Takes samples up to the first with an axis that is odd; gives how many.
+    fn take_sound(&mut self, samples: &[[f32; 3]], window: &mut Window) -> usize {
+        if !self.sensor.lively {
+            return 0;
+        }
+        let limit_g = self.sensor.limit_g;
+        let sound = |accel_g: &[f32; 3]| well_below(accel_g, limit_g);
+        let mut count = 0_usize;
         if self.decimator.factor() == 1 {
-            window.take(*accel_g);
-        } else if self.decimator.step(accel_g) {
-            window.take(self.decimator.mean());
+            count = window.take(samples, sound);
+        } else {
+            for accel_g in samples.iter().take_while(|a| sound(a)) {
+                self.put(accel_g, window);
+                count = count.wrapping_add(1);
+            }
+        }
+        if let Some(newest_g) = samples.get(count.wrapping_sub(1)) {
+            self.sensor.keep(*newest_g);
+        }
+        count
+    }
+
+    /// Looks into samples one by one, up to one that begins or ends a fault; gives how many.
+    #[inline(never)]
+    fn take_wary(&mut self, samples: &[[f32; 3]], window: &mut Window) -> usize {
+        let mut count = 0_usize;
+        for accel_g in samples {
+            let good = self.sensor.examine(accel_g);
+            self.bad = self.bad.wrapping_add(u8::from(!good));
+            self.put(&self.sensor.held_g(), window);
+            count = count.wrapping_add(1);
+            if self.sensor.lively || self.sensor.begun != 0 {
+                break;
+            }
+        }
+        count
+    }
+
+    /// Puts a sample into the window, or the mean that it completes.
+    #[inline(never)]
+    fn put(&mut self, accel_g: &[f32; 3], window: &mut Window) {
+        if let Some(mean_g) = self.decimator.step(accel_g) {
+            window.take(&[mean_g], |_| true);
         }
     }
 

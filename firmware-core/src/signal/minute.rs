@@ -22,15 +22,18 @@ struct Beats {
 }
 
 impl Beats {
-    /// Adds the part of a beat's cycle that lies in the minute from `start_us`.
+    /// Adds the part of a beat's cycle, `half_us` to either side, that lies in the minute from
+    /// `start_us`.
     #[inline(never)]
-    fn add(&mut self, beat: &Beat, start_us: u64) {
-        let half_us = u64::from(math::round_u32(0.5e6 * beat.period_s));
+    fn add(&mut self, beat: &Beat, half_us: u64, start_us: u64) {
         let from_us = beat.t_us.saturating_sub(half_us).max(start_us);
         let end_us = start_us.saturating_add(MINUTE_US);
         let to_us = beat.t_us.saturating_add(half_us).min(end_us);
+        if to_us <= from_us {
+            return;
+        }
         // Less than a minute.
-        let inside_us = to_us.saturating_sub(from_us) as u32;
+        let inside_us = to_us.wrapping_sub(from_us) as u32;
         let part = inside_us as f32 * 1.0e-6 / beat.period_s;
         self.count += part;
         self.sway += part * beat.amplitude_g;
@@ -164,10 +167,11 @@ impl Minutes {
 
     /// Adds a beat to the minute or minutes that it lies in.
     pub fn add_beat(&mut self, beat: &Beat) {
-        self.now.beats.add(beat, self.now.start_us);
-        self.ahead.add(beat, self.now.end_us());
+        let half_us = u64::from(math::round_u32(0.5e6 * beat.period_s));
+        self.now.beats.add(beat, half_us, self.now.start_us);
+        self.ahead.add(beat, half_us, self.now.end_us());
         if let Some(before) = self.before.as_mut() {
-            before.beats.add(beat, before.start_us);
+            before.beats.add(beat, half_us, before.start_us);
         }
     }
 

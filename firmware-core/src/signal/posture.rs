@@ -249,7 +249,7 @@ mod tests {
             let (mut want_odba, mut want_vedba, mut want_vedba2) = (0.0, 0.0, 0.0);
             for n in 0..4000_u32 {
                 let accel = moves(f64::from(n) / f64::from(hz), n);
-                window.take(accel.map(|a| a as f32));
+                window.take(&[accel.map(|a| a as f32)], |_| true);
                 if (n as usize + 1).is_multiple_of(each) {
                     seconds.push(accel);
                     if let Some(from) = seconds.len().checked_sub(len) {
@@ -307,7 +307,7 @@ mod tests {
         for _ in 0..2 {
             let mut shown = 0;
             for n in 1..=40_u8 {
-                window.take([0.5, 0.0, 0.75]);
+                window.take(&[[0.5, 0.0, 0.75]], |_| true);
                 let lacking = posture.len.saturating_sub(n);
                 let activity = posture.work(&mut window);
                 assert_eq!(activity.is_some(), lacking == 0, "{n}");
@@ -337,7 +337,7 @@ mod tests {
             let mut most = 0.0_f32;
             for n in 0..1600_u16 {
                 let phase = core::f32::consts::TAU * f32::from(n) / 16.0;
-                window.take([0.1, 0.3 * (beats * phase).cos(), 0.001 * f32::from(n)]);
+                window.take(&[[0.1, 0.3 * (beats * phase).cos(), 0.001 * f32::from(n)]], |_| true);
                 if window.waiting() < BLOCK_PAIRS {
                     continue;
                 }

@@ -51,7 +51,7 @@ pub struct Decimator {
     factor: u8,
     count: u8,
     scale: f32,
-    /// Of the samples so far, each scaled: at last their mean.
+    /// Of the samples so far, each scaled: their mean at last.
     sum: [f32; 3],
 }
 
@@ -77,9 +77,9 @@ impl Decimator {
         means.wrapping_mul(self.factor).wrapping_sub(self.count)
     }
 
-    /// Takes a sample. True: it completes [`Decimator::mean`], of every `factor` samples.
+    /// Takes a sample; gives the mean of every `factor` samples with the last of them.
     #[inline(never)]
-    pub fn step(&mut self, accel_g: &[f32; 3]) -> bool {
+    pub fn step(&mut self, accel_g: &[f32; 3]) -> Option<[f32; 3]> {
         if self.count == 0 {
             self.sum = [0.0; 3];
         }
@@ -88,16 +88,11 @@ impl Decimator {
         *sy += y * self.scale;
         *sz += z * self.scale;
         self.count = self.count.wrapping_add(1);
-        let whole = self.count >= self.factor;
-        if whole {
-            self.count = 0;
+        if self.count < self.factor {
+            return None;
         }
-        whole
-    }
-
-    /// The mean, until the next sample is taken.
-    pub fn mean(&self) -> [f32; 3] {
-        self.sum
+        self.count = 0;
+        Some(self.sum)
     }
 }
 
@@ -157,10 +152,11 @@ mod tests {
                     *sum += f64::from(a) / f64::from(whole);
                 }
                 let lacking = decimator.lacking(1);
-                assert_eq!(decimator.step(&accel_g), lacking == 1, "{hz} Hz, sample {n}");
-                if lacking == 1 {
-                    for (mean, sum) in decimator.mean().iter().zip(sums) {
-                        assert!((f64::from(*mean) - sum).abs() < 2.0e-7, "{hz} Hz, sample {n}");
+                let mean_g = decimator.step(&accel_g);
+                assert_eq!(mean_g.is_some(), lacking == 1, "{hz} Hz, sample {n}");
+                if let Some(mean_g) = mean_g {
+                    for (mean, sum) in mean_g.into_iter().zip(sums) {
+                        assert!((f64::from(mean) - sum).abs() < 2.0e-7, "{hz} Hz, sample {n}");
                     }
                     sums = [0.0; 3];
                 }

@@ -7,7 +7,7 @@ use crate::math;
 use crate::types::{FAULT_KINDS, FaultCounters, FaultKind, Run};
 
 /// Longest gap that is bridged by repeating the last value, microseconds.
-const BRIDGE_US: u64 = 250_000;
+const BRIDGE_US: u32 = 250_000;
 /// A step in time larger than this is believed only once the next sample agrees.
 const SUSPECT_US: u64 = 1_000_000;
 /// Samples in a row that must lie in the past before the clock is taken to have been set back.
@@ -90,17 +90,11 @@ const fn bit_of(kind: FaultKind) -> u8 {
     1_u8.wrapping_shl(kind as u32)
 }
 
-/// As [`below`], by a short look at all of them together that may fail one near to the limit.
-#[inline]
-fn well_below(accel_g: &[f32; 3], limit_g: f32) -> bool {
+/// True where all axes give numbers below `limit_g`, by a short look at all of them together
+/// that may fail one near to the limit.
+pub fn well_below(accel_g: &[f32; 3], limit_g: f32) -> bool {
     let [x, y, z] = accel_g.map(f32::to_bits);
     (x | y | z).wrapping_mul(2) < limit_g.to_bits().wrapping_mul(2)
-}
-
-/// True where all axes give numbers below `limit_g`.
-#[inline(never)]
-fn below(accel_g: &[f32; 3], limit_g: f32) -> bool {
-    accel_g.iter().all(|a| math::abs(*a) < limit_g)
 }
 
 /// Checks time and axes.
@@ -110,9 +104,9 @@ pub struct Sensor {
     /// Nothing odd about time since the last sample.
     calm: bool,
     /// No axis is at fault, or repeats its value for so long that every sample counts.
-    lively: bool,
+    pub lively: bool,
     /// Just below full scale: from here on an axis counts as clipped.
-    limit_g: f32,
+    pub limit_g: f32,
     /// Smallest step seen between values of one axis, g: the sensor's resolution.
     step_g: f32,
     /// Samples from one look at lively axes to the next.
@@ -134,7 +128,7 @@ pub struct Sensor {
     /// Faults that last, a bit a kind.
     active: u8,
     /// Of these, those that began and were not given yet.
-    begun: u8,
+    pub begun: u8,
 }
 
 impl Sensor {
@@ -187,7 +181,6 @@ impl Sensor {
     }
 
     /// The next fault that began and was not given yet.
-    #[inline]
     pub fn next_begun(&mut self) -> Option<FaultKind> {
         if self.begun == 0 {
             return None;
@@ -199,25 +192,18 @@ impl Sensor {
 
     /// The samples of `run` that may take the short way as far as time tells, up to the first
     /// not before `until_us`.
-    #[inline]
     pub fn timely_of<'a>(&self, run: &Run<'a>, until_us: u64) -> &'a [[f32; 3]] {
-        if !self.calm
-            || !self.timely(run.t_us)
-            || run.period_us.wrapping_sub(1) >= self.longest_us()
-        {
+        // The longest step from sample to sample that is no gap.
+        let longest_us = u64::from(self.period_us.saturating_mul(3) / 2);
+        let timely = |step_us: u64| step_us.wrapping_sub(1) < longest_us;
+        let step_us = run.t_us.wrapping_sub(self.last_raw_us);
+        if !(self.calm && timely(step_us) && timely(run.period_us.into())) {
             return &[];
         }
         let left_us = until_us.saturating_sub(self.tag_us(run.t_us));
         let left_us = u32::try_from(left_us).unwrap_or(u32::MAX);
         let before = left_us.div_ceil(run.period_us.max(1)) as usize;
         run.accel_g.get(..before.saturating_add(1)).unwrap_or(run.accel_g)
-    }
-
-    /// Whether a sample may take the short way as far as its axes tell, while all are lively.
-    #[inline]
-    pub fn sound(&self) -> impl Fn(&[f32; 3]) -> bool + Copy + use<> {
-        let limit_g = if self.lively { self.limit_g } else { 0.0 };
-        move |accel_g| well_below(accel_g, limit_g)
     }
 
     /// Samples for which any axis has repeated its value.
@@ -248,36 +234,20 @@ impl Sensor {
         self.lively = self.longest() < self.wary_from;
     }
 
-    /// Longest step from sample to sample that is no gap, microseconds.
-    #[inline]
-    fn longest_us(&self) -> u32 {
-        self.period_us.saturating_mul(3) / 2
-    }
-
-    /// True where a time goes on from the last as it should.
-    #[inline]
-    fn timely(&self, t_us: u64) -> bool {
-        let step = t_us.wrapping_sub(self.last_raw_us);
-        step >> 32 == 0 && (step as u32).wrapping_sub(1) < self.longest_us()
-    }
-
     /// The tag's time of a sample that passes.
-    #[inline]
     pub fn tag_us(&self, t_us: u64) -> u64 {
         self.last_us.wrapping_add(t_us.wrapping_sub(self.last_raw_us))
     }
 
-    /// Takes samples that pass, up to one at `now_us` of the tag's time.
-    pub fn pass_all(&mut self, now_us: u64, accel_g: [f32; 3]) {
-        self.keep(accel_g);
+    /// Time goes on as it should, to a sample at `now_us` of the tag's time.
+    pub fn pass_all(&mut self, now_us: u64) {
         let step = now_us.wrapping_sub(self.last_us);
         self.last_raw_us = self.last_raw_us.wrapping_add(step);
         self.last_us = now_us;
     }
 
     /// Keeps the last good values.
-    #[inline]
-    fn keep(&mut self, accel: [f32; 3]) {
+    pub fn keep(&mut self, accel: [f32; 3]) {
         let ([ax, ay, az], [x, y, z]) = (&mut self.axes, accel);
         ax.held = x;
         ay.held = y;
@@ -288,20 +258,16 @@ impl Sensor {
     /// unbelievable time).
     pub fn step(&mut self, raw_us: u64, accel_g: &[f32; 3]) -> Option<Checked> {
         let (t_us, gap_us) = self.time(raw_us)?;
-        let good = self.axes(accel_g);
+        let good = self.examine(accel_g);
         let bridged = gap_us <= BRIDGE_US;
-        let repeats = if bridged && gap_us > 0 {
-            // Both are short.
-            let period_us = self.period_us;
-            (gap_us as u32).wrapping_add(period_us / 2).checked_div(period_us).unwrap_or(0)
-        } else {
-            0
-        };
-        Some(Checked { t_us, repeats: (repeats as u8).saturating_add(1), restart: !bridged, good })
+        let short_us = if bridged { gap_us } else { 0 };
+        let missing = short_us.wrapping_add(self.period_us / 2).checked_div(self.period_us);
+        let repeats = (missing.unwrap_or(0) as u8).saturating_add(1);
+        Some(Checked { t_us, repeats, restart: !bridged, good })
     }
 
     /// Monotonic time and the time missing before this sample.
-    fn time(&mut self, raw_us: u64) -> Option<(u64, u64)> {
+    fn time(&mut self, raw_us: u64) -> Option<(u64, u32)> {
         let t = raw_us.saturating_add_signed(self.offset_us);
         self.calm = false;
         if !self.started {
@@ -318,10 +284,9 @@ impl Sensor {
                 // The same row twice. A clock that stands still is another matter.
                 return None;
             }
-            let now = self.last_us.saturating_add(u64::from(self.period_us));
+            let now = self.last_us.wrapping_add(u64::from(self.period_us));
             if !frozen && self.back >= SET_BACK_AFTER {
-                let raw = i64::try_from(raw_us).unwrap_or(i64::MAX);
-                self.offset_us = i64::try_from(now).unwrap_or(i64::MAX).saturating_sub(raw);
+                self.offset_us = now.wrapping_sub(raw_us) as i64;
                 self.back = 0;
             }
             self.last_raw_us = raw_us;
@@ -329,12 +294,12 @@ impl Sensor {
             return Some((now, 0));
         }
         self.back = 0;
-        let step = t.saturating_sub(self.last_us);
+        let step = t.wrapping_sub(self.last_us);
         let doubted = self.suspects > 0;
         let mut jumps = false;
         if step > SUSPECT_US {
             let s = self.suspect_us;
-            let agrees = doubted && t > s && t.saturating_sub(s) <= SUSPECT_US;
+            let agrees = doubted && t > s && t.wrapping_sub(s) <= SUSPECT_US;
             self.suspects = self.suspects.saturating_add(1);
             if !agrees && self.suspects < SUSPECTS_MAX {
                 // Believed only if the next one agrees: a single wrong time stamp is dropped.
@@ -348,9 +313,8 @@ impl Sensor {
             jumps = self.note(FaultKind::ClockJump, true);
         }
         self.suspects = 0;
-        let period_us = u64::from(self.period_us);
-        let missing = step.saturating_sub(period_us);
-        let is_gap = missing.saturating_mul(2) > period_us;
+        let missing_us = u32::try_from(step).unwrap_or(u32::MAX).saturating_sub(self.period_us);
+        let is_gap = missing_us > self.period_us / 2;
         if is_gap {
             self.note(FaultKind::Gap, true);
         } else {
@@ -362,16 +326,7 @@ impl Sensor {
         self.last_us = t;
         self.last_raw_us = raw_us;
         self.calm = !is_gap && !jumps;
-        Some((t, if is_gap { missing } else { 0 }))
-    }
-
-    /// Looks at the axes; one at fault keeps its last good value. True where none is.
-    fn axes(&mut self, accel_g: &[f32; 3]) -> bool {
-        if self.lively && below(accel_g, self.limit_g) {
-            self.keep(*accel_g);
-            return true;
-        }
-        self.examine(accel_g)
+        Some((t, if is_gap { missing_us } else { 0 }))
     }
 
     /// The latest sample, g; an axis at fault holds its last good value.
@@ -380,65 +335,67 @@ impl Sensor {
         [x.held, y.held, z.held]
     }
 
-    /// Looks into a sample with an axis that repeats its value for long, is at full scale
-    /// or gives no number.
-    fn examine(&mut self, accel_g: &[f32; 3]) -> bool {
+    /// Looks at the axes; one at fault, as it repeats its value for long, is at full scale or
+    /// gives no number, keeps its last good value. True where none is.
+    #[inline(never)]
+    pub fn examine(&mut self, accel_g: &[f32; 3]) -> bool {
+        if self.lively && accel_g.iter().all(|a| math::abs(*a) < self.limit_g) {
+            self.keep(*accel_g);
+            return true;
+        }
         let anew = self.longest() == 0;
-        let clips_g = self.limit_g;
-        let full = clips_g / CLIPPED;
-        let mut missing = false;
+        let (clips_g, max_clip) = (self.limit_g, self.clipped_max);
+        // Beyond it lies no number of a sensor in order.
+        let most_g = clips_g / CLIPPED * 1.05;
+        let (mut missing, mut clipped, mut lately, mut stuck) = (false, false, false, false);
         // Of those that give a number; none that counts, where none does.
         let mut least_same = u32::MAX;
-        // No number of a sensor in order.
-        let beyond = |a: f32| a.is_nan() || math::abs(a) > full * 1.05;
-        for (axis, &a) in self.axes.iter_mut().zip(accel_g) {
+        let mut sound = [false; 3];
+        for ((axis, &a), sound) in self.axes.iter_mut().zip(accel_g).zip(&mut sound) {
             let size = math::abs(a);
-            if beyond(a) {
+            let full = size >= clips_g;
+            clipped |= full;
+            if a.is_nan() || size > most_g {
                 missing = true;
                 axis.same = 0;
                 axis.clipped = 0;
                 continue;
             }
             self.step_g = axis.look(a, 1, anew, self.step_g);
-            axis.clipped = if size >= clips_g {
-                axis.clipped.saturating_add(CLIPPED_GROWS).min(self.clipped_max.saturating_mul(2))
+            axis.clipped = if full {
+                axis.clipped.saturating_add(CLIPPED_GROWS).min(max_clip.saturating_mul(2))
             } else {
                 axis.clipped.saturating_sub(1)
             };
             least_same = least_same.min(u32::from(axis.same));
-        }
-        // A coarse sensor repeats its value by itself where little happens.
-        let known_step_g = if self.step_g < f32::MAX { self.step_g } else { 0.0 };
-        let proof_g = math::at_least(STUCK_PROOF_STEPS * known_step_g, STUCK_PROOF_G);
-        let coarse = known_step_g > COARSE_G;
-        // How far an axis moved while another repeated its value.
-        let moving = self.axes.iter().any(|axis| axis.high - axis.low > proof_g);
-        let mut stuck = false;
-        let mut clipped = false;
-        let mut lately = false;
-        let mut good = true;
-        let (one, all, max_clip) = (self.stuck_one, u32::from(self.stuck_all), self.clipped_max);
-        for (axis, &a) in self.axes.iter_mut().zip(accel_g) {
-            let mut bad = beyond(a);
-            if (axis.same >= one && moving)
-                || (least_same >= all && least_same != u32::MAX && !coarse)
-            {
-                stuck = true;
-                bad = true;
-            }
             lately |= axis.clipped > 0;
-            clipped |= math::abs(a) >= clips_g || axis.clipped > max_clip;
-            if axis.clipped > max_clip {
-                bad = true;
+            *sound = axis.clipped <= max_clip;
+            clipped |= !*sound;
+        }
+        let longest = self.longest();
+        if longest >= self.stuck_one {
+            // A coarse sensor repeats its value by itself where little happens.
+            let known_step_g = if self.step_g < f32::MAX { self.step_g } else { 0.0 };
+            let proof_g = math::at_least(STUCK_PROOF_STEPS * known_step_g, STUCK_PROOF_G);
+            let all = least_same != u32::MAX && least_same >= u32::from(self.stuck_all);
+            let all = all && known_step_g <= COARSE_G;
+            // How far an axis moved while another repeated its value.
+            let moving = self.axes.iter().any(|axis| axis.high - axis.low > proof_g);
+            for (axis, sound) in self.axes.iter().zip(&mut sound) {
+                if all || (moving && axis.same >= self.stuck_one) {
+                    stuck = true;
+                    *sound = false;
+                }
             }
-            if bad {
-                good = false;
-            } else {
+        }
+        for ((axis, &a), sound) in self.axes.iter_mut().zip(accel_g).zip(sound) {
+            if sound {
                 axis.held = a;
             }
         }
+        let good = sound == [true; 3];
         self.note(FaultKind::MissingAxis, missing);
-        self.lively = good && !lately && self.longest() < self.wary_from;
+        self.lively = good && !lately && longest < self.wary_from;
         self.note(FaultKind::StuckAxis, stuck);
         self.note(FaultKind::ClippedAxis, clipped);
         good

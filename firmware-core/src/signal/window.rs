@@ -89,21 +89,26 @@ impl Window {
         self.head &= !1;
     }
 
-    /// Takes a sample, g. No more than [`BLOCK_PAIRS`] pairs may wait.
+    /// Takes samples, g, up to the first that is not `sound`; gives how many it took. No more
+    /// than [`BLOCK_PAIRS`] pairs may wait.
     #[inline]
-    pub fn take(&mut self, accel_g: [f32; 3]) {
-        let counts = counts(accel_g, self.to_counts);
+    pub fn take(&mut self, samples: &[[f32; 3]], sound: impl Fn(&[f32; 3]) -> bool) -> usize {
+        let (to_counts, fills) = (self.to_counts, self.fills);
         let slots = self.ring.as_flattened_mut();
-        if let Some(slot) = slots.get_mut(usize::from(self.head) % SLOTS) {
-            *slot = counts;
+        let (mut head, mut count) = (self.head, 0_usize);
+        for accel_g in samples.iter().take_while(|accel_g| sound(accel_g)) {
+            let counts = counts(*accel_g, to_counts);
+            for _ in 0..fills {
+                if let Some(slot) = slots.get_mut(usize::from(head) % SLOTS) {
+                    *slot = counts;
+                }
+                head = head.wrapping_add(1);
+            }
+            count = count.wrapping_add(1);
         }
-        if self.fills == 2
-            && let Some(slot) = slots.get_mut(usize::from(self.head.wrapping_add(1)) % SLOTS)
-        {
-            *slot = counts;
-        }
-        self.head = self.head.wrapping_add(self.fills);
-        self.waiting = self.waiting.wrapping_add(self.fills);
+        self.waiting = self.waiting.wrapping_add(head.wrapping_sub(self.head));
+        self.head = head;
+        count
     }
 
     /// Samples after which `pairs` will wait, 0 or more.
@@ -165,13 +170,16 @@ impl Window {
     /// [`Window::sway_unit_g`]; `age` within [`PAST_MAX`].
     #[inline]
     pub fn along(&self, axis: [i32; 3], offset: i32, age: u8) -> [i32; 8] {
-        let mut place = self.worked_on(age);
-        core::array::from_fn(|_| {
-            let pair = self.ring.get(usize::from(place) % RING).copied().unwrap_or([[0; 3]; 2]);
-            place = place.wrapping_add(1);
-            let [first, second] = pair.map(|counts| projected(axis, counts));
-            (first.wrapping_add(second) >> (AXIS_SHIFT + 1)).wrapping_sub(offset)
-        })
+        let mut out = [0; 8];
+        let first = self.run(usize::from(self.worked_on(age)) % RING, out.len());
+        let (before, behind) = out.split_at_mut_checked(first.len()).unwrap_or_default();
+        for (pairs, out) in [(first, before), (self.ring.as_slice(), behind)] {
+            for (place, [first, second]) in out.iter_mut().zip(pairs) {
+                let both = projected(axis, *first).wrapping_add(projected(axis, *second));
+                *place = (both >> (AXIS_SHIFT + 1)).wrapping_sub(offset);
+            }
+        }
+        out
     }
 
     /// [`Window::along`] of each of the samples in four pairs.
@@ -224,7 +232,7 @@ mod tests {
     fn what_lies_along_an_axis_is_the_mean_of_a_pair_times_its_share() {
         let mut window = Window::new(8.0, 25.0);
         for n in 0..16_u8 {
-            window.take([0.0, 0.1 * f32::from(n), 1.0]);
+            window.take(&[[0.0, 0.1 * f32::from(n), 1.0]], |_| true);
         }
         let _ = window.work_off([0], 8);
         let axis = [0.0, 0.6, 0.8].map(|a: f32| (a * AXIS_ONE) as i32);

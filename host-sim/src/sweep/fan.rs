@@ -454,6 +454,8 @@ impl Crowd {
 }
 
 impl Panel for Crowd {
+    const MOTION: bool = true;
+
     fn living(&mut self) -> bool {
         let living: Vec<bool> = self.limbs.iter().map(|limb| limb.judges.living()).collect();
         self.agree(&living);

@@ -45,19 +45,29 @@ impl Recorder {
         moment: &Moment<'_>,
         log: &mut Log<F>,
     ) -> Result<(), LogError> {
+        let Event::Minute(minute) = event else {
+            let kept = self.seldom(event, moment, log);
+            return self.count(kept);
+        };
+        let hour = self.hour.add(minute, moment.faults).map_or(Ok(()), |hour| {
+            self.told = 0;
+            log.append(&hour)
+        });
+        self.minute = Some(*minute);
+        let hour = self.count(hour);
+        self.count(log.append(minute)).and(hour)
+    }
+
+    /// Keeps anything but a minute. By itself, so that minutes need less stack.
+    #[inline(never)]
+    fn seldom<F: NorFlash>(
+        &mut self,
+        event: &Event,
+        moment: &Moment<'_>,
+        log: &mut Log<F>,
+    ) -> Result<(), LogError> {
         let Moment { now_us, faults, .. } = *moment;
-        let kept = match *event {
-            Event::Minute(minute) => {
-                let hour = match self.hour.add(&minute, faults) {
-                    Some(hour) => {
-                        self.told = 0;
-                        self.count(log.append(&hour))
-                    }
-                    None => Ok(()),
-                };
-                self.minute = Some(minute);
-                return self.count(log.append(&minute)).and(hour);
-            }
+        match *event {
             Event::Fate(report) => log.append(&FateEvent { report, minute: self.minute }),
             Event::Recovery(report) => log.append(&RecoveryEvent { t_us: now_us, report }),
             Event::Release(decision) => log.append(&ReleaseEvent { decision, minute: self.minute }),
@@ -67,9 +77,8 @@ impl Recorder {
                 let count = faults.counts.get(usize::from(fault_code(kind))).copied().unwrap_or(0);
                 log.append(&FaultEvent { t_us: now_us, kind, count })
             }
-            Event::Beat(_) | Event::Fault(_) => Ok(()),
-        };
-        self.count(kept)
+            Event::Minute(_) | Event::Beat(_) | Event::Fault(_) => Ok(()),
+        }
     }
 
     /// Takes up a minute that is in the log already.

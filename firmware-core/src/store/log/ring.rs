@@ -129,6 +129,7 @@ impl<F: NorFlash> Log<F> {
     ///
     /// # Errors
     /// The record was not kept; the log goes on with the next one.
+    #[inline(never)]
     pub fn append<B: Body>(&mut self, body: &B) -> Result<(), LogError> {
         let mut frame = [u8::MAX; FRAME_MAX];
         let Some(room) = frame.get_mut(FRAME_HEAD..) else { return Err(LogError::TooLong) };

@@ -36,6 +36,7 @@ layout!(Minute {
 });
 
 /// A minute as it is read back: to the resolution of its record.
+#[inline(never)]
 pub fn as_recorded(minute: &Minute) -> Minute {
     read(&pack_minute(minute)).unwrap_or(*minute)
 }
