@@ -1,4 +1,4 @@
-//! What the detectors cost, as measured: the one place where instruction counts
+//! What the deployed path costs, as measured: the one place where instruction counts
 //! and the instruction-to-current model enter.
 //!
 //! Both are read from the files that the measurement writes and uses:
@@ -66,25 +66,33 @@ static FIGURES: LazyLock<HashMap<&'static str, CoreFigures>> = LazyLock::new(|| 
         .into()
 });
 
-/// Pairs of sample rate, Hz, and mean instructions a second, by core.
-static COUNTS: LazyLock<HashMap<&'static str, Vec<[f64; 2]>>> = LazyLock::new(|| {
-    let from = TABLE.find("## Instructions a sample\n").expect("the table of instructions");
+/// Rows of a section of the table: core, sample rate, Hz, and what stands in a column.
+fn column(section: &str, column: &str) -> Vec<(Core, f64, f64)> {
+    let from = TABLE.find(&format!("## {section}\n")).expect("a section of the table");
     let section = &TABLE[from..];
     let section = &section[..section[3..].find("\n## ").map_or(section.len(), |at| at + 3)];
-    // Of samples stepped one by one, which cost the most.
+    let cells = |row: &'static str| row.split('|').map(|cell| cell.trim_matches([' ', '*']));
     let head = section.lines().find(|l| l.starts_with("| core |")).expect("its head");
-    let mean = head.split('|').position(|name| name.trim() == "mean").expect("its means");
+    let place = cells(head).position(|name| name == column).expect("a column of the table");
+    let row = |row: &'static str| {
+        let cells: Vec<&str> = cells(row).collect();
+        let name = *cells.get(1)?;
+        let core = [Core::CortexM4F, Core::CortexM0].into_iter().find(|c| c.name() == name)?;
+        Some((core, cells.get(2)?.parse().ok()?, cells.get(place)?.parse().ok()?))
+    };
+    section.lines().filter_map(row).collect()
+}
+
+/// Pairs of sample rate, Hz, and mean instructions a second, by core: of the deployed path with
+/// its copies of state.
+static COUNTS: LazyLock<HashMap<&'static str, Vec<[f64; 2]>>> = LazyLock::new(|| {
+    let path = column("Instructions of the deployed path", "mean a sample");
+    let copies = column("Instructions of copies of state", "all of them, a sample");
     let mut counts: HashMap<&'static str, Vec<[f64; 2]>> = HashMap::new();
-    for row in section.lines().filter(|l| l.starts_with("| Cortex")) {
-        let cells: Vec<&str> = row.split('|').map(str::trim).collect();
-        let (Some(core), Ok(hz), Ok(mean)) = (
-            [Core::CortexM4F, Core::CortexM0].iter().find(|c| c.name() == cells[1]),
-            cells[2].parse::<f64>(),
-            cells[mean].parse::<f64>(),
-        ) else {
-            continue;
-        };
-        counts.entry(core.name()).or_default().push([hz, hz * mean]);
+    for (core, hz, mean) in path {
+        let of_copies = copies.iter().find(|(c, rate, _)| (*c, *rate) == (core, hz));
+        let (.., copies) = of_copies.expect("copies at every rate measured");
+        counts.entry(core.name()).or_default().push([hz, hz * (mean + copies)]);
     }
     for points in counts.values_mut() {
         points.sort_by(|a, b| a[0].total_cmp(&b[0]));
@@ -102,7 +110,8 @@ pub fn measured(core: Core) -> Vec<[f64; 2]> {
     COUNTS[core.name()].iter().map(|p| [p[0], p[1] / p[0]]).collect()
 }
 
-/// Mean instructions of the detectors a sample at `sample_hz`.
+/// Mean instructions a sample at `sample_hz` of all that runs on the tag's core: detectors,
+/// clocks and release, log, copies of state.
 ///
 /// Between the measured rates the instructions a second lie on a straight line. A
 /// slower rate is taken to need as many a second as the slowest measured (the

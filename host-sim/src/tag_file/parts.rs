@@ -124,7 +124,7 @@ impl Mcu {
         })
     }
 
-    /// Instructions of the detectors a sample, at `sample_hz`.
+    /// Instructions a sample of all that runs on the core, at `sample_hz`.
     pub fn instructions(&self, sample_hz: f64) -> f64 {
         match &self.instructions_by_hz {
             Some(curve) => curve.at(sample_hz),

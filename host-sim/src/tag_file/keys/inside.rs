@@ -161,7 +161,7 @@ pub(super) static MCU: Table = Table {
             "instructions_by_hz",
             Curve([0.01, 1000.0], [0.0, 1e8]),
             "measured, `docs/on-target-table.md`",
-            "Instructions of the detectors a sample, by sample rate, Hz.",
+            "Instructions a sample of all that runs on the core, copies of state included, by sample rate, Hz.",
         ),
     ],
 };
