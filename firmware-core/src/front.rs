@@ -21,6 +21,14 @@ use crate::signal::sway::SwayAxis;
 use crate::signal::window::{BLOCK_PAIRS, Window};
 use crate::types::{Beat, FaultCounters, FaultKind, MinuteSummary, Run};
 
+/// Readings of depth differ by no more than this, m, and what the fastest descent adds, m/s.
+const SAME_M: f32 = 2.0;
+const FASTEST_M_S: f32 = 5.0;
+/// A reading older than this tells nothing of now, s.
+const DEPTH_AGE_S: u16 = 60;
+/// No depth is known.
+const NONE_M: f32 = f32::MIN;
+
 /// Judges what the stages of motion find.
 pub trait Panel {
     /// Whether it looks at motion.
@@ -58,17 +66,17 @@ pub struct Front {
     beats: BeatStage,
     minutes: Minutes,
     frame: Frame,
-    /// Pairs of a full block.
-    block: u8,
-    /// Samples averaged into one of the working rate.
-    factor: u8,
     /// The latest block is the second of two: with it, which is enough, the sensor's axes are
     /// looked at, and the finer look is taken once the sway axis is known.
     second: bool,
     /// The tag lies as nothing swims.
     overturned: bool,
     motion_delay_us: u32,
-    depth_m: Option<f32>,
+    /// Latest reading, or [`NONE_M`]; the lesser of it and the one before, where they agree.
+    depth_m: f32,
+    agreed_m: f32,
+    /// When it was read, s, the low bits.
+    depth_s: u16,
 }
 
 impl Front {
@@ -98,12 +106,12 @@ impl Front {
             posture,
             beats,
             frame,
-            block,
-            factor,
             second: false,
             overturned: false,
             motion_delay_us: math::round_u32(motion_us),
-            depth_m: None,
+            depth_m: NONE_M,
+            agreed_m: NONE_M,
+            depth_s: 0,
         }
     }
 
@@ -159,14 +167,17 @@ impl Front {
     #[inline(never)]
     fn take_depth(&mut self, depth_m: f32) {
         if depth_m > depth::HIGHEST_M && depth_m < depth::DEEPEST_M {
-            self.depth_m = Some(depth_m);
+            let near_m = SAME_M + FASTEST_M_S * f32::from(self.depth_age_s().min(DEPTH_AGE_S));
+            let agrees = math::abs(self.depth_m - depth_m) <= near_m;
+            self.agreed_m = if agrees { math::at_most(self.depth_m, depth_m) } else { NONE_M };
+            (self.depth_m, self.depth_s) = (depth_m, math::seconds(self.now_us()) as u16);
             self.minutes.add_depth(depth_m);
         }
     }
 
     #[inline]
     fn report_faults<P: Panel>(&mut self, panel: &mut P) {
-        while let Some(kind) = self.ingest.sensor().next_begun() {
+        while let Some(kind) = self.ingest.sensor.next_begun() {
             panel.fault(kind, self);
         }
     }
@@ -181,14 +192,14 @@ impl Front {
 
     /// The work that goes with what was put into the window.
     fn work<P: Panel>(&mut self, filled: Filled, panel: &mut P) {
-        let full = self.window.waiting() >= self.block;
+        let full = self.window.waiting() >= self.ingest.block;
         let mut place = filled.before;
         for _ in u8::from(full)..filled.samples {
             if self.beats.rests() {
                 break;
             }
             place = place.wrapping_add(1);
-            if place >= self.factor {
+            if place >= self.ingest.decimator.factor() {
                 place = 0;
                 self.beats.step(&self.window);
             }
@@ -206,10 +217,10 @@ impl Front {
     fn block<P: Panel>(&mut self, panel: &mut P) {
         self.second = !self.second;
         if self.second {
-            self.ingest.sensor().look();
+            self.ingest.sensor.look();
         }
         self.beats.open_block();
-        self.motion(self.block, self.now_us(), panel);
+        self.motion(self.ingest.block, self.now_us(), panel);
         self.beats.begin();
     }
 
@@ -246,7 +257,7 @@ impl Front {
             mean_g: self.posture.mean_g(),
             sway_axis: self.sway.axis(),
             own_period_s: self.beats.chooser().own_period_s(),
-            depth_m: self.depth_m,
+            depth_m: (self.depth_m > NONE_M).then_some(self.depth_m),
             good: good == all,
             pairs,
             window: &self.window,
@@ -307,6 +318,9 @@ impl Front {
                 self.minute(&minute, panel);
             }
         }
+        if self.depth_age_s() > DEPTH_AGE_S {
+            self.agreed_m = NONE_M;
+        }
         let look_us = panel.look(self);
         self.wake_us =
             self.minutes.due_us().saturating_add(self.motion_delay_us.into()).min(look_us);
@@ -316,7 +330,7 @@ impl Front {
     fn minute<P: Panel>(&mut self, s: &MinuteSummary, panel: &mut P) {
         let lesson = panel.minute(s, self);
         let Lesson { swum, depth_failed, shifted } = lesson;
-        self.ingest.sensor().note(FaultKind::DepthFault, depth_failed);
+        self.ingest.sensor.note(FaultKind::DepthFault, depth_failed);
         self.report_faults(panel);
         if shifted {
             self.frame.forget(s.static_g);
@@ -341,13 +355,18 @@ impl Front {
         &self.frame
     }
 
-    /// Latest depth, m.
+    /// Depth, m: the lesser of the latest two readings, where they agree and are not old.
     pub fn depth_m(&self) -> Option<f32> {
-        self.depth_m
+        let known = self.agreed_m > NONE_M && self.depth_age_s() <= DEPTH_AGE_S;
+        known.then_some(self.agreed_m)
+    }
+
+    fn depth_age_s(&self) -> u16 {
+        (math::seconds(self.now_us()) as u16).wrapping_sub(self.depth_s)
     }
 
     /// Counters of samples at fault.
     pub fn faults(&self) -> &FaultCounters {
-        self.ingest.faults()
+        self.ingest.sensor.counters()
     }
 }

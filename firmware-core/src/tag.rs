@@ -114,6 +114,13 @@ impl<X: Detector> Tag<X> {
         self.mind.release.decision().copied()
     }
 
+    /// Fate, and whether release and recovery are decided.
+    pub fn decided(&self) -> (Fate, bool, bool) {
+        let Mind { judges, recovery, release, .. } = &self.mind;
+        let recovered = recovery.report().is_some_and(|report| report.decided_us.is_some());
+        (judges.fate(), release.decision().is_some(), recovered)
+    }
+
     /// The tag's own time, microseconds since its first sample; never goes back.
     pub fn now_us(&self) -> u64 {
         self.front.now_us()

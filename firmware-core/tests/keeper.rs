@@ -18,7 +18,7 @@ use embedded_hal::digital::{ErrorType, OutputPin};
 use firmware_core::config::{Config, Release};
 use firmware_core::shell::clock::{Clocks, ReleaseClock};
 use firmware_core::shell::firing::{self, Pins, State};
-use firmware_core::shell::keeper::{Apart, Keeper, Layout, Plan, Reset, Settings};
+use firmware_core::shell::keeper::{Apart, Keeper, Layout, Plan, Reset, Resumed, Settings};
 use firmware_core::store::slots::Region;
 use firmware_core::tag::Tag;
 use firmware_core::types::{Cause, Event, Moment, Run, Sample};
@@ -162,6 +162,20 @@ impl Sea {
     }
 }
 
+/// Starts a keeper.
+fn start(plan: &Plan, flash: &mut Ram, clocks: &Clocks) -> Keeper {
+    let mut keeper = Keeper::new(plan);
+    keeper.begin(flash, &LAYOUT, clocks).unwrap();
+    keeper
+}
+
+/// Takes one up again after a reset.
+fn resume(plan: &Plan, flash: &mut Ram, clocks: &Clocks, reset: Reset) -> (Keeper, Resumed) {
+    let mut keeper = Keeper::new(plan);
+    let resumed = keeper.go_on(plan, flash, &LAYOUT, clocks, reset).unwrap();
+    (keeper, resumed)
+}
+
 /// A plan for deployment 9.
 fn plan(config: Config, settings: Settings) -> Plan {
     Plan::new(config, settings, 9)
@@ -175,7 +189,7 @@ fn without_a_fault_the_keeper_changes_nothing() {
     let mut plain = Tag::new(c);
     let first = clocks(0, [Some(77), None]);
     let plan = plan(c, Settings::DEFAULT);
-    let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &first).unwrap();
+    let mut keeper = start(&plan, &mut sea.flash, &first);
     for s in &std::mem::take(&mut sea.samples) {
         let now = clocks(s.t_us, [Some(77 + s.t_us), None]);
         assert_eq!(sea.feed(&mut keeper, &s.as_run(), &now, s.t_us), s.t_us);
@@ -183,7 +197,7 @@ fn without_a_fault_the_keeper_changes_nothing() {
         assert_eq!(format!("{told:?}"), format!("{:?}", feed(&mut plain, s)));
     }
     assert_eq!(format!("{:?}", keeper.tag()), format!("{plain:?}"));
-    let decision = keeper.decision().copied().unwrap();
+    let decision = keeper.guardian().decision.unwrap();
     assert_eq!((Some(decision), decision.cause), (plain.release(), Cause::Ceiling));
     // Decided at the ceiling, fired once the circuit was armed.
     let fired_us = sea.fired_us.unwrap();
@@ -201,7 +215,7 @@ fn a_reset_at_any_moment_is_survived() {
         let at = |t_us: u64| [Some(1_000 + t_us), Some(50_000 + t_us)];
         let mut boot_us = 0;
         let plan = plan(c, settings);
-        let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
+        let mut keeper = start(&plan, &mut sea.flash, &clocks(0, at(0)));
         // Three resets, the flash cut off in the middle of an operation before each.
         let resets = [1, 2, 3].map(|n| (case * 37 + n * 611) % 2300 * SECOND_US);
         let away_us = (case % 7) * 20 * SECOND_US;
@@ -219,8 +233,7 @@ fn a_reset_at_any_moment_is_survived() {
                 sea.flash.cut_after = None;
                 sea.pins = Pins { arm: Pin::default(), fire: Pin::default() };
                 let now = clocks(0, at(s.t_us));
-                let (k, resumed) =
-                    Keeper::resume(&plan, &mut sea.flash, &LAYOUT, &now, Reset::Power).unwrap();
+                let (k, resumed) = resume(&plan, &mut sea.flash, &now, Reset::Power);
                 assert!(resumed.tag && resumed.clock, "case {case}: {resumed:?}");
                 assert_eq!(k.now_us(), s.t_us, "case {case}: it knows what time it is");
                 keeper = k;
@@ -244,8 +257,9 @@ fn a_reset_at_any_moment_is_survived() {
         // Where the tag was away at the ceiling, it fires as soon as it is back.
         assert!(fired_us >= 360 * SECOND_US, "case {case}: before the floor");
         let late_us = fired_us.saturating_sub(ceiling_us);
-        assert!(late_us <= away_us + 30 * SECOND_US, "case {case}: {late_us} us late");
-        assert_eq!(keeper.decision().unwrap().cause, Cause::Ceiling, "case {case}");
+        // After a reset it has to be wet for a minute anew.
+        assert!(late_us <= away_us + 90 * SECOND_US, "case {case}: {late_us} us late");
+        assert_eq!(keeper.guardian().decision.unwrap().cause, Cause::Ceiling, "case {case}");
     }
 }
 
@@ -260,7 +274,7 @@ fn a_reset_while_firing_counts_and_is_tried_again() {
         ..Settings::DEFAULT
     };
     let plan = plan(c, settings);
-    let mut keeper = Keeper::start(&plan, &mut sea.flash, &LAYOUT, &clocks(0, at(0))).unwrap();
+    let mut keeper = start(&plan, &mut sea.flash, &clocks(0, at(0)));
     let mut boot_us = 0;
     let mut firings = Vec::new();
     for s in &std::mem::take(&mut sea.samples) {
@@ -272,13 +286,13 @@ fn a_reset_while_firing_counts_and_is_tried_again() {
             boot_us = s.t_us;
             sea.pins = Pins { arm: Pin::default(), fire: Pin::default() };
             let now = clocks(0, at(s.t_us));
-            keeper = Keeper::resume(&plan, &mut sea.flash, &LAYOUT, &now, Reset::Power).unwrap().0;
+            keeper = resume(&plan, &mut sea.flash, &now, Reset::Power).0;
         }
     }
-    assert_eq!((firings.len(), keeper.driver().attempts()), (4, 4), "{firings:?}");
+    assert_eq!((firings.len(), keeper.guardian().driver.attempts()), (4, 4), "{firings:?}");
     let rests: Vec<u64> = firings.windows(2).map(|w| w[1] - w[0]).collect();
     assert!(rests[0] >= 120 && rests[1] >= 240 && rests[2] >= 480, "{rests:?}");
-    assert_eq!(keeper.driver().state(), State::GivenUp);
+    assert_eq!(keeper.guardian().driver.state(), State::GivenUp);
 }
 
 #[test]
@@ -286,7 +300,7 @@ fn copies_of_another_deployment_are_not_taken_up() {
     let c = config_with(5.0, Release::DEFAULT);
     let mut flash = Ram::new(12_288 + 8192);
     let now = clocks(0, [Some(0), None]);
-    Keeper::start(&plan(c, Settings::DEFAULT), &mut flash, &LAYOUT, &now).unwrap();
+    start(&plan(c, Settings::DEFAULT), &mut flash, &now);
     for (deployment, other, taken) in [
         (9, c, true),
         (10, c, false),
@@ -294,8 +308,7 @@ fn copies_of_another_deployment_are_not_taken_up() {
     ] {
         let mut flash = flash.clone();
         let plan = Plan::new(other, Settings::DEFAULT, deployment);
-        let (_, resumed) =
-            Keeper::resume(&plan, &mut flash, &LAYOUT, &now, Reset::Watchdog).unwrap();
+        let (_, resumed) = resume(&plan, &mut flash, &now, Reset::Watchdog);
         assert_eq!((resumed.tag, resumed.clock), (taken, taken));
     }
 }
@@ -306,7 +319,7 @@ fn a_silent_tag_fires_at_the_ceiling() {
     let mut flash = Ram::new(12_288 + 8192);
     let mut pins = Pins { arm: Pin::default(), fire: Pin::default() };
     let (plan, first) = (plan(c, Settings::DEFAULT), clocks(0, [None, None]));
-    let mut keeper = Keeper::start(&plan, &mut flash, &LAYOUT, &first).unwrap();
+    let mut keeper = start(&plan, &mut flash, &first);
     let (mut fired_s, mut causes) = (None, Vec::new());
     for t in 1..2000 {
         let sink = |event: &Event, _: &Moment| {
@@ -315,7 +328,7 @@ fn a_silent_tag_fires_at_the_ceiling() {
             }
         };
         let mut store = Apart { flash: &mut flash, sink };
-        keeper.idle(Some(true), &clocks(t * SECOND_US, [None, None]), &mut store, &mut pins);
+        keeper.idle(None, Some(true), &clocks(t * SECOND_US, [None, None]), &mut store, &mut pins);
         if pins.fire.high && fired_s.is_none() {
             fired_s = Some(t);
         }
@@ -343,9 +356,9 @@ fn runs_of_any_length_are_dated_back() {
         }
         let read = |t_us: u64| clocks(9 + t_us, [Some(77 + t_us), None]);
         let plan = plan(c, Settings::DEFAULT);
-        let started = |sea: &mut Sea| Keeper::start(&plan, &mut sea.flash, &LAYOUT, &read(0));
+        let started = |sea: &mut Sea| start(&plan, &mut sea.flash, &read(0));
         let (mut one, mut all) = (Sea::new(hz, 0.0, 0), Sea::new(hz, 0.0, 0));
-        let (mut by_one, mut by_run) = (started(&mut one).unwrap(), started(&mut all).unwrap());
+        let (mut by_one, mut by_run) = (started(&mut one), started(&mut all));
         let (mut at, mut longest_us) = (0, 0);
         for part in cut(&samples, c.sample_us(), &lengths) {
             let (last_us, count) = (part.last_us(), part.accel_g.len());
@@ -361,12 +374,65 @@ fn runs_of_any_length_are_dated_back() {
         }
         assert!(longest_us >= 4_000_000, "{hz} Hz: {longest_us} us");
         assert_eq!(format!("{:?}", all.told), format!("{:?}", one.told), "{hz} Hz");
-        assert_eq!(by_run.decision(), by_one.decision());
-        assert!(by_one.decision().is_some());
+        assert_eq!(by_run.guardian().decision, by_one.guardian().decision);
+        assert!(by_one.guardian().decision.is_some());
         // The circuit is looked after once a second, or once a run where that is longer.
         let (by_run_us, by_one_us) = (all.fired_us.unwrap(), one.fired_us.unwrap());
         let late_us = by_run_us.saturating_sub(by_one_us);
         assert!(late_us <= 3 * longest_us.max(SECOND_US), "{hz} Hz: {late_us} us late");
         assert!(by_run_us >= 1800 * SECOND_US, "{hz} Hz");
     }
+}
+
+/// A part that bears 10 000 erasures loses less than a hundredth of its life in a day of 600 resets
+/// an hour; and the tag knows the time all the same.
+#[test]
+fn resets_do_not_wear_the_flash() {
+    const ROOMY: Layout = Layout {
+        copies: Region { from: 0, slot_bytes: 4096, count: 4, mark: 1 },
+        vitals: Region { from: 16_384, slot_bytes: 256, count: 48, mark: 2 },
+    };
+    let c = config_with(5.0, Release { floor_h: 6.0, ceiling_h: 40.0, ..Release::DEFAULT });
+    let plan = plan(c, Settings::DEFAULT);
+    let mut flash = Ram::new(7 * 4096);
+    let mut pins = Pins { arm: Pin::default(), fire: Pin::default() };
+    let mut keeper = Keeper::new(&plan);
+    keeper.begin(&mut flash, &ROOMY, &clocks(0, [Some(9), None])).unwrap();
+    let day_s = 86_400;
+    for t in 1..=day_s {
+        let now = clocks(t % 6 * SECOND_US, [Some(9 + t * SECOND_US), None]);
+        if t % 6 == 0 {
+            keeper = Keeper::new(&plan);
+            let resumed = keeper.go_on(&plan, &mut flash, &ROOMY, &now, Reset::Power).unwrap();
+            assert!(resumed.clock, "{t} s");
+            assert_eq!(keeper.now_us(), t * SECOND_US);
+        }
+        let mut store = Apart { flash: &mut flash, sink: |_: &Event, _: &Moment| {} };
+        keeper.idle(Some(5.0 + (t % 9) as f32), Some(true), &now, &mut store, &mut pins);
+    }
+    assert_eq!(keeper.lost_copies(), 0);
+    let most = flash.wear.iter().max().unwrap();
+    assert!(*most < 100 && flash.erased > 100, "{:?}", flash.wear);
+}
+
+/// A poll at the very moment that samples come does not move them.
+#[test]
+fn polls_between_change_no_times() {
+    let c = config_with(10.0, Release { floor_h: 0.1, ceiling_h: 0.5, ..Release::DEFAULT });
+    let plan = plan(c, Settings::DEFAULT);
+    let mut sea = Sea::new(10.0, 600.0, 4);
+    let mut plain = Tag::new(c);
+    let read = |t_us: u64| clocks(t_us, [Some(77 + t_us), None]);
+    let mut keeper = start(&plan, &mut sea.flash, &read(0));
+    for s in &std::mem::take(&mut sea.samples) {
+        for early_us in [40_000, 0] {
+            if s.t_us > early_us && s.t_us / 100_000 % 3 == 0 {
+                let mut store = Apart { flash: &mut sea.flash, sink: |_: &Event, _: &Moment| {} };
+                keeper.poll(None, None, &read(s.t_us - early_us), &mut store, &mut sea.pins);
+            }
+        }
+        assert_eq!(sea.feed(&mut keeper, &s.as_run(), &read(s.t_us), s.t_us), s.t_us);
+        feed(&mut plain, s);
+    }
+    assert_eq!(format!("{:?}", keeper.tag()), format!("{plain:?}"));
 }

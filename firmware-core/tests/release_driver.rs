@@ -10,8 +10,8 @@
 )]
 
 use embedded_hal::digital::{ErrorKind, ErrorType, OutputPin};
-use firmware_core::shell::deck::{DECK_US, Deck, Surroundings};
 use firmware_core::shell::firing::{Driver, Event, Inputs, Pins, Settings, State, TABLE};
+use firmware_core::shell::water::{KNOWN_US, Surroundings, Water};
 use proptest::prelude::*;
 
 const SECOND_US: u64 = 1_000_000;
@@ -65,16 +65,23 @@ impl Bench {
             pins: Pins { arm: Pin::default(), fire: Pin::default() },
             inputs: Inputs {
                 now_us: 0,
+                most_us: 0,
                 called: false,
                 clear: true,
+                held: false,
                 depth_m: Some(20.0),
                 wet: Some(true),
             },
         }
     }
 
+    fn pass(&mut self, us: u64) {
+        self.inputs.now_us += us;
+        self.inputs.most_us += us;
+    }
+
     fn second(&mut self) -> bool {
-        self.inputs.now_us += SECOND_US;
+        self.pass(SECOND_US);
         let changed = self.driver.step(&self.inputs, &SETTINGS);
         self.driver.drive(&mut self.pins);
         assert!(self.pins.arm.high || !self.pins.fire.high, "fires without being armed");
@@ -108,17 +115,17 @@ impl Bench {
     fn cause(&mut self, event: Event) {
         match event {
             Event::Called => self.inputs.called = true,
-            Event::Held => self.inputs.clear = false,
+            Event::Held => (self.inputs.clear, self.inputs.held) = (false, true),
             Event::Due => {}
             Event::Risen => (self.inputs.depth_m, self.inputs.wet) = (Some(0.3), Some(false)),
             Event::Sunk => self.inputs.depth_m = Some(30.0),
             Event::Spent => {
                 let short = Settings { attempts: 1, ..SETTINGS };
-                self.inputs.now_us += SECOND_US;
+                self.pass(SECOND_US);
                 self.inputs.called = true;
                 if self.driver.state() == State::Safe {
-                    // One attempt, then held before it was over.
-                    self.until(State::Firing);
+                    // One attempt, then held before the next.
+                    self.until(State::Resting);
                     self.inputs.clear = false;
                     self.until(State::Safe);
                     self.inputs.clear = true;
@@ -166,7 +173,7 @@ fn every_transition_of_the_table_comes_about() {
             let slow = Settings { burn_s: 600.0, ..SETTINGS };
             b.cause(event);
             for _ in 0..200 {
-                b.inputs.now_us += SECOND_US;
+                b.pass(SECOND_US);
                 if b.driver.step(&b.inputs, &slow) {
                     break;
                 }
@@ -190,7 +197,9 @@ fn every_transition_of_the_table_comes_about() {
             assert!(!b.pins.arm.high && !b.pins.fire.high, "{from:?} {event:?}");
         }
         let failed = from == State::Arming && matches!(event, Event::Fault | Event::Reset);
-        let counts = u8::from(to == State::Firing || failed);
+        // A pulse counts once it has ended, or was ended by a fault or a reset.
+        let pulse = from == State::Firing && event != Event::Held;
+        let counts = u8::from(pulse || failed);
         assert_eq!(b.driver.attempts(), before + counts, "{from:?} {event:?}");
     }
 }
@@ -260,7 +269,7 @@ fn charge_is_counted_and_kept_to() {
     // Enough for two attempts, not for three.
     let little = Settings { attempts: 100, charge_mah: 4.0, ..Settings::DEFAULT };
     for _ in 0..100_000 {
-        b.inputs.now_us += SECOND_US;
+        b.pass(SECOND_US);
         b.driver.step(&b.inputs, &little);
     }
     assert_eq!((b.driver.state(), b.driver.attempts()), (State::GivenUp, 2));
@@ -301,115 +310,166 @@ fn a_fin_above_the_water_does_not_end_it() {
     b.until(State::Arming);
 }
 
-fn deck(deck: &mut Deck, from_s: u64, seconds: u64, s: impl Fn(u64) -> Surroundings) -> u64 {
+fn last(water: &mut Water, from_s: u64, seconds: u64, s: impl Fn(u64) -> Surroundings) -> u64 {
     for t in from_s..from_s + seconds {
-        deck.step(t * SECOND_US, &s(t));
+        water.step(t * SECOND_US, &s(t));
     }
     from_s + seconds
 }
 
-#[test]
-fn water_is_told_from_deck() {
-    let dry = |t: u64| Surroundings {
-        wet: Some(false),
-        depth_m: Some(0.02 * (t % 3) as f32),
-        swam: false,
-    };
-    let sea = |t: u64| Surroundings {
-        wet: Some(true),
-        depth_m: Some(10.0 + (t % 7) as f32),
-        swam: false,
-    };
-    let mut d = Deck::default();
-    let t = deck(&mut d, 0, 7200, dry);
-    assert!(d.holds(false) && d.holds(true), "fires on deck before launch");
-    let t = deck(&mut d, t, 60, sea);
-    assert!(d.launched() && !d.holds(false));
-    // At the surface for an hour, wet.
-    let t = deck(&mut d, t, 3600, |t| Surroundings { wet: Some(true), ..dry(t) });
-    assert!(!d.holds(true));
-    // Back on deck: held once that is sure.
-    let t = deck(&mut d, t, DECK_US / SECOND_US - 1, dry);
-    assert!(!d.holds(true));
-    let t = deck(&mut d, t, 3, dry);
-    assert!(d.holds(true) && d.holds(false));
-    // And in again.
-    deck(&mut d, t, 60, sea);
-    assert!(!d.holds(false));
+fn sensed(wet: Option<bool>, depth_m: Option<f32>) -> Surroundings {
+    Surroundings { wet, depth_m, ..Surroundings::default() }
+}
+
+fn air_m(t: u64) -> Option<f32> {
+    Some(0.02 * (t % 3) as f32)
+}
+
+fn sea_m(t: u64) -> Option<f32> {
+    Some(10.0 + (t % 7) as f32)
 }
 
 #[test]
-fn one_lost_sensor_leaves_the_deck_known() {
+fn it_is_water_only_where_it_is_so_now() {
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 7200, |t| sensed(Some(false), air_m(t)));
+    assert!(!w.clear() && w.air && !w.launched);
+    let t = last(&mut w, t, 61, |t| sensed(Some(true), sea_m(t)));
+    assert!(w.clear() && !w.air && w.launched);
+    // At the surface, wet: that may be a wet deck.
+    let t = last(&mut w, t, 1, |t| sensed(Some(true), air_m(t)));
+    assert!(!w.clear());
+    // Half a metre down both agree at once.
+    let t = last(&mut w, t, 1, |_| sensed(Some(true), Some(0.8)));
+    assert!(w.clear());
+    // Picked up: at once as well, and by the ceiling it is the same.
+    let t = last(&mut w, t, 1, |t| sensed(Some(false), air_m(t)));
+    assert!(!w.clear() && w.air && w.launched);
+    // After a reset nothing is known of the water before.
+    let t = last(&mut w, t, 90, |t| sensed(Some(true), sea_m(t)));
+    assert!(w.clear());
+    w.resume();
+    assert!(!w.clear() && w.launched);
+    let t = last(&mut w, t, 59, |t| sensed(Some(true), sea_m(t)));
+    assert!(!w.clear());
+    let t = last(&mut w, t, 2, |t| sensed(Some(true), sea_m(t)));
+    assert!(w.clear());
+    // A splash on deck, beside a depth that is behind, is no sea.
+    let t = last(&mut w, t, 5, |t| sensed(Some(false), sea_m(t)));
+    let t = last(&mut w, t, 20, |t| sensed(Some(true), sea_m(t)));
+    assert!(!w.clear());
+    last(&mut w, t, 1, |t| sensed(Some(false), sea_m(t)));
+    assert!(!w.clear() && w.air);
+}
+
+#[test]
+fn readings_age() {
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 90, |t| sensed(Some(true), sea_m(t)));
+    assert!(w.clear());
+    // Nothing is read any more: known for a while, though not as of now, then not at all.
+    let t = last(&mut w, t, 4, |_| sensed(None, None));
+    assert!(!w.clear() && !w.air && !w.silent());
+    let t = last(&mut w, t, KNOWN_US / SECOND_US, |_| sensed(None, None));
+    assert!(w.silent() && w.depth_m().is_none() && w.wet().is_none());
+    // A wet sensor read but every 20 s tells of water, whenever a poll falls between.
+    let t = last(&mut w, t, 200, |t| sensed((t % 20 == 0).then_some(true), None));
+    assert!(!w.silent() && w.wet() == Some(true));
+    let t = last(&mut w, t + t % 20, 1, |_| sensed(Some(true), None));
+    assert!(w.clear());
+    // A depth that is old when it comes is none of now.
+    let old = |m| Surroundings { depth_age_us: 20 * SECOND_US, ..sensed(Some(true), m) };
+    last(&mut w, t, 200, |t| old(sea_m(t)));
+    assert!(!w.clear() && w.depth_m().is_some());
+}
+
+#[test]
+fn one_lost_sensor_leaves_the_other() {
     // Wet sensor stuck wet on deck: depth does not agree.
-    let mut d = Deck::default();
-    deck(&mut d, 0, 36_000, |t| Surroundings {
-        wet: Some(true),
-        depth_m: Some(0.02 * (t % 3) as f32),
-        swam: false,
-    });
-    assert!(d.holds(true));
-    // No wet sensor: known by depth.
-    let mut d = Deck::default();
-    let t = deck(&mut d, 0, 60, |_| Surroundings { depth_m: Some(8.0), ..Default::default() });
-    assert!(!d.holds(false));
-    // Afloat in a slight sea: no deck.
-    let t = deck(&mut d, t, 3600, |t| Surroundings {
-        depth_m: Some(0.2 + 0.1 * (t as f32).sin()),
-        ..Default::default()
-    });
-    assert!(!d.holds(false));
-    deck(&mut d, t, 1300, |t| Surroundings {
-        depth_m: Some(0.01 * (t % 2) as f32),
-        ..Default::default()
-    });
-    assert!(d.holds(true));
-    // No depth sensor: known by the wet sensor.
-    let mut d = Deck::default();
-    let t = deck(&mut d, 0, 600, |_| Surroundings { wet: Some(false), ..Default::default() });
-    assert!(d.holds(true));
-    let t = deck(&mut d, t, 90, |_| Surroundings { wet: Some(true), ..Default::default() });
-    assert!(!d.holds(false));
-    deck(&mut d, t, 1300, |_| Surroundings { wet: Some(false), ..Default::default() });
-    assert!(d.holds(true));
-    // A wet sensor stuck dry is found out at depth, and depth goes on alone.
-    let mut d = Deck::default();
-    let t =
-        deck(&mut d, 0, 90, |_| Surroundings { wet: Some(false), depth_m: Some(9.0), swam: false });
-    deck(&mut d, t, 7200, |t| Surroundings {
-        wet: Some(false),
-        depth_m: Some(0.3 + 0.15 * (t as f32).sin()),
-        swam: false,
-    });
-    assert!(!d.holds(false));
-    // Neither: only an animal that swims, or the ceiling.
-    let mut d = Deck::default();
-    deck(&mut d, 0, 7200, |_| Surroundings::default());
-    assert!(d.holds(false) && !d.holds(true));
-    deck(&mut d, 7200, 2, |_| Surroundings { swam: true, ..Default::default() });
-    assert!(!d.holds(false));
+    let mut w = Water::default();
+    last(&mut w, 0, 36_000, |t| sensed(Some(true), air_m(t)));
+    assert!(!w.clear() && w.air);
+    // One fitted alone tells both.
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 60, |t| sensed(None, sea_m(t)));
+    assert!(w.clear());
+    last(&mut w, t, 1, |t| sensed(None, air_m(t)));
+    assert!(!w.clear() && w.air);
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 90, |_| sensed(Some(true), None));
+    assert!(w.clear());
+    last(&mut w, t, 1, |_| sensed(Some(false), None));
+    assert!(!w.clear() && w.air);
+    // A depth that stands still is none after ten minutes: the wet sensor goes on alone.
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 599, |_| sensed(Some(true), Some(0.1)));
+    assert!(!w.clear() && w.air);
+    last(&mut w, t, 5, |_| sensed(Some(true), Some(0.1)));
+    assert!(w.clear() && !w.air);
+    // Stuck deep on deck, it does not make a dry sensor lie.
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 60, |t| sensed(Some(true), sea_m(t)));
+    for s in t..t + 7200 {
+        w.step(s * SECOND_US, &sensed(Some(false), Some(16.0)));
+        assert!(!w.clear(), "{s}");
+    }
+    // One that moves does: the wet sensor is stuck dry.
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 590, |t| sensed(Some(false), sea_m(t)));
+    assert!(!w.clear());
+    let t = last(&mut w, t, 20, |t| sensed(Some(false), sea_m(t)));
+    assert!(w.clear() && !w.air);
+    last(&mut w, t, 1, |t| sensed(Some(false), air_m(t)));
+    assert!(!w.clear() && w.air);
 }
 
-/// Sensors that told of a deck and fell silent leave it a deck, though the deck rocks as an
-/// animal swims; through a reset too. The ceiling is not held by that.
+/// Sensors that told of a deck and fell silent leave it no water, though the deck rocks as an
+/// animal swims; through a reset too.
 #[test]
 fn a_deck_stays_one_when_the_sensors_fall_silent() {
-    let told: [&dyn Fn(u64) -> Surroundings; 2] =
-        [&|t| Surroundings { depth_m: Some(0.02 * (t % 3) as f32), ..Default::default() }, &|_| {
-            Surroundings { wet: Some(false), ..Default::default() }
-        }];
-    for told in told {
-        let mut d = Deck::default();
-        let t = deck(&mut d, 0, 600, told);
-        let swims = |_| Surroundings { swam: true, ..Default::default() };
-        let t = deck(&mut d, t, 7200, swims);
-        assert!(!d.launched() && d.holds(false) && !d.holds(true));
-        d.resume();
-        let t = deck(&mut d, t, 7200, swims);
-        assert!(!d.launched() && d.holds(false) && !d.holds(true));
+    for told in [sensed(None, Some(0.02)), sensed(Some(false), None)] {
+        let mut w = Water::default();
+        let t = last(&mut w, 0, 600, |_| told);
+        let swims = |_| Surroundings { swam: true, ..Surroundings::default() };
+        let t = last(&mut w, t, 7200, swims);
+        assert!(!w.launched && !w.clear() && w.silent());
+        w.resume();
+        let t = last(&mut w, t, 7200, swims);
+        assert!(!w.launched && !w.clear() && w.silent());
         // One that works again tells of the water.
-        deck(&mut d, t, 61, |_| Surroundings { wet: Some(true), swam: true, depth_m: None });
-        assert!(d.launched() && !d.holds(false));
+        last(&mut w, t, 61, |_| Surroundings { swam: true, ..sensed(Some(true), None) });
+        assert!(w.launched && w.clear());
     }
+    // Where neither is fitted, an animal that swims is all there is.
+    let mut w = Water::default();
+    let t = last(&mut w, 0, 7200, |_| Surroundings::default());
+    assert!(!w.clear() && !w.silent());
+    last(&mut w, t, 2, |_| Surroundings { swam: true, ..Surroundings::default() });
+    assert!(w.clear());
+}
+
+/// A pulse lasts as long as it is to by the clock that is right, and one that was cut short is no
+/// attempt.
+#[test]
+fn a_short_pulse_is_no_attempt() {
+    let mut b = Bench::at(State::Firing);
+    b.pass(2 * SECOND_US);
+    (b.inputs.clear, b.inputs.held) = (false, true);
+    b.driver.step(&b.inputs, &SETTINGS);
+    assert_eq!((b.driver.state(), b.driver.attempts()), (State::Safe, 0));
+    assert!(b.driver.used_mah() > 0.5);
+    // One clock runs ahead: the pulse ends early, and does not count either.
+    let mut b = Bench::at(State::Firing);
+    b.inputs.now_us += SECOND_US;
+    b.inputs.most_us += 3600 * SECOND_US;
+    b.driver.step(&b.inputs, &SETTINGS);
+    assert_eq!((b.driver.state(), b.driver.attempts()), (State::Verifying, 0));
+    let mut b = Bench::at(State::Firing);
+    assert_eq!(b.driver.ends_in_us(b.inputs.now_us, &SETTINGS), Some(5 * SECOND_US));
+    b.pass(5 * SECOND_US);
+    b.driver.step(&b.inputs, &SETTINGS);
+    assert_eq!((b.driver.state(), b.driver.attempts()), (State::Verifying, 1));
+    assert_eq!(b.driver.ends_in_us(b.inputs.now_us, &SETTINGS), None);
 }
 
 proptest! {
@@ -420,15 +480,19 @@ proptest! {
     #[test]
     fn interlocks_hold_whatever_comes(
         seconds in proptest::collection::vec(
-            (any::<bool>(), prop_oneof![4 => Just(true), 1 => Just(false)],
+            (any::<bool>(), prop_oneof![4 => Just(0_u8), 1 => Just(1), 1 => Just(2)],
              proptest::option::of(-1.0_f32..40.0), proptest::option::of(any::<bool>()),
              0_u8..40, 1_u64..200),
             1..400,
         ),
     ) {
         let mut b = Bench::new();
-        for (called, clear, depth_m, wet, chance, step_s) in seconds {
-            b.inputs = Inputs { now_us: b.inputs.now_us + step_s * SECOND_US, called, clear, depth_m, wet };
+        for (called, hold, depth_m, wet, chance, step_s) in seconds {
+            // Held; not clear, which ends nothing that has begun; clear.
+            let (clear, held) = (hold == 0, hold == 2);
+            let fired = b.pins.fire.high;
+            b.pass(step_s * SECOND_US);
+            b.inputs = Inputs { called, clear, held, depth_m, wet, ..b.inputs };
             b.pins.arm.stuck = chance == 0;
             b.pins.fire.stuck = chance == 1;
             if chance == 2 {
@@ -436,8 +500,8 @@ proptest! {
             }
             b.driver.step(&b.inputs, &SETTINGS);
             b.driver.drive(&mut b.pins);
-            prop_assert!(clear || !b.pins.fire.high);
-            prop_assert!(clear || !b.pins.arm.high);
+            prop_assert!(!held || !b.pins.fire.high && !b.pins.arm.high);
+            prop_assert!(clear || fired || !b.pins.fire.high, "fires without a sure sign");
             prop_assert!(b.driver.attempts() <= SETTINGS.attempts);
         }
     }

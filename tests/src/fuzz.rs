@@ -275,8 +275,10 @@ fn copies_resume(data: &[u8]) -> Resumed {
     whole.resize(whole.len().min(16_384).next_multiple_of(4), 0xFF);
     flash.write(0, &whole).expect("it fits");
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
-    let resumed = Keeper::resume(&copies_plan(), &mut flash, &COPIES, &clocks, Reset::Power);
-    resumed.expect("it fits").1
+    let plan = copies_plan();
+    let mut keeper = Keeper::new(&plan);
+    let resumed = keeper.go_on(&plan, &mut flash, &COPIES, &clocks, Reset::Power);
+    resumed.expect("it fits")
 }
 
 /// An input of [`copies`]: the flash as a tag leaves it that has just begun.
@@ -286,7 +288,7 @@ fn copies_resume(data: &[u8]) -> Resumed {
 pub fn copies_input() -> Vec<u8> {
     let mut flash = Flash::new(4);
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
-    Keeper::start(&copies_plan(), &mut flash, &COPIES, &clocks).expect("it fits");
+    Keeper::new(&copies_plan()).begin(&mut flash, &COPIES, &clocks).expect("it fits");
     let mut bytes = vec![0; flash.capacity()];
     flash.read(0, &mut bytes).expect("power is on");
     let resumed = copies_resume(trimmed(&mut bytes));

@@ -1,5 +1,5 @@
-//! What docs/detectors.md states is what the code has: its table of constants against the
-//! constants in the source, and the gain of the band-pass against the closed form.
+//! What docs/detectors.md and docs/resets.md state is what the code has: their tables of constants
+//! against the constants in the source, and the gain of the band-pass against the closed form.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -11,7 +11,11 @@ fn root() -> PathBuf {
 }
 
 fn page() -> String {
-    std::fs::read_to_string(root().join("docs/detectors.md")).expect("the page")
+    read("docs/detectors.md")
+}
+
+fn read(name: &str) -> String {
+    std::fs::read_to_string(root().join(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
 }
 
 /// Rows of the table under the heading `| FIRST |`, as fields.
@@ -32,8 +36,11 @@ fn value_of(source: &str, name: &str) -> Option<f64> {
 
 #[test]
 fn constants_are_those_of_the_source() {
-    let rows = table(&page(), "constant");
+    let mut rows = table(&page(), "constant");
     assert!(rows.len() >= 40, "{} rows", rows.len());
+    let of_resets = table(&read("docs/resets.md"), "constant");
+    assert!(of_resets.len() >= 15, "{} rows", of_resets.len());
+    rows.extend(of_resets);
     let mut sources = BTreeMap::new();
     let mut wrong = Vec::new();
     for row in rows {

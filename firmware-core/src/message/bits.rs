@@ -20,7 +20,6 @@ impl<'a> Writer<'a> {
     }
 
     /// The lowest `width` bits of `value`.
-    #[inline(never)]
     fn put(&mut self, value: u32, width: u32) {
         for n in (0..width).rev() {
             let byte = self.bytes.get_mut(self.bit.wrapping_shr(3) as usize);

@@ -123,7 +123,6 @@ impl Course {
     }
 
     /// Every two points become one.
-    #[inline(never)]
     fn halve(&mut self) {
         for n in 0..POINTS {
             let from = n.saturating_mul(2);
@@ -159,7 +158,6 @@ impl Course {
     }
 
     /// The points as sent: those complete, and all once the course is closed.
-    #[inline(never)]
     pub fn codes(&self) -> [u8; POINTS] {
         let mut codes = [0; POINTS];
         let closed = self.revision == FINAL;

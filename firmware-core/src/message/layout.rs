@@ -47,7 +47,6 @@ pub enum MessageError {
 
 impl Message {
     /// The bytes to send.
-    #[inline(never)]
     pub fn encode(&self) -> [u8; MESSAGE_BYTES] {
         let mut bytes = [0; MESSAGE_BYTES];
         let mut to = Writer::new(&mut bytes);
@@ -94,7 +93,6 @@ impl Message {
 }
 
 /// Check sum of the bytes before it.
-#[inline(never)]
 fn checksum(bytes: &[u8; MESSAGE_BYTES]) -> u16 {
     let (summed, _) = bytes.split_at(SUMMED);
     CRC.checksum(summed)

@@ -20,7 +20,6 @@ impl Level {
     pub const UNKNOWN: Level = Level(0);
 
     /// Of a mean rate, beats a minute; `None` where not known.
-    #[inline(never)]
     pub fn of(beats_per_min: Option<f32>) -> Self {
         let Some(rate) = beats_per_min else { return Self::UNKNOWN };
         if rate.is_nan() || rate < SLOWEST {

@@ -16,7 +16,6 @@ pub const WANTED: usize = 5;
 pub const SHARE_BYTES: usize = POINTS / WANTED;
 
 /// Product in GF(2^8) by x^8 + x^4 + x^3 + x^2 + 1.
-#[inline(never)]
 const fn product(a: u8, b: u8) -> u8 {
     let (mut a, mut b, mut sum) = (a, b, 0);
     while b != 0 {
@@ -45,13 +44,11 @@ const fn inverse(a: u8) -> u8 {
 }
 
 /// Coefficient of the course's part `part` in the share of a page.
-#[inline(never)]
 fn coefficient(page: u8, part: u8) -> u8 {
     if usize::from(page) < WANTED { u8::from(page == part) } else { inverse(page ^ part) }
 }
 
 /// The share that a page carries. Part `i` of the course holds its points `i`, `i + 5`, ...
-#[inline(never)]
 pub fn share(points: &[u8; POINTS], page: u8) -> [u8; SHARE_BYTES] {
     let mut share = [0; SHARE_BYTES];
     for part in 0..WANTED as u8 {

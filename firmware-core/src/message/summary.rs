@@ -106,7 +106,6 @@ impl Summary {
     }
 
     /// The message of a page, 0 to 11, made at `now_us`.
-    #[inline(never)]
     pub fn message(&self, page: u8, now_us: u64) -> [u8; MESSAGE_BYTES] {
         let facts = Facts { now_min: minutes(now_us), ..self.facts };
         let (step, revision) = (self.course.step(), self.course.revision());

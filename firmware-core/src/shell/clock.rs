@@ -7,8 +7,9 @@
 //!
 //! Up to three clocks say how much has passed since the last look: the timer
 //! that stamps samples, which starts anew with every reset, and two backup
-//! counters that run on through it. A clock that ran back, or gives nothing, has
-//! no say.
+//! counters that run on through it. What has passed is counted from readings up to a minute old, so
+//! that coarse counters have their say as well. A clock that ran back since, stands still while
+//! another goes on for ten seconds, or gives nothing, has no say.
 //!
 //! | clocks with a say | least grows by | most grows by |
 //! | --- | --- | --- |
@@ -18,14 +19,14 @@
 //! | one, across a reset | nothing | it |
 //! | none | nothing | an allowance |
 //!
-//! So one wrong clock of three does nothing at all while the tag runs, and
-//! across a reset one wrong clock of two cannot put the ceiling off or bring the
-//! floor nearer.
+//! So one wrong clock of three does nothing at all while the tag runs, and across a reset, or
+//! where two are left, one wrong clock cannot put the ceiling off or bring the floor nearer:
+//! what it does is to hold the floor until the other says so.
 
 use crate::kept::Kept;
 
 /// What the tag's clocks read at one moment, microseconds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Clocks {
     /// Timer that stamps the samples, since the last reset.
@@ -34,13 +35,25 @@ pub struct Clocks {
     pub backup_us: [Option<u64>; 2],
 }
 
+/// A clock that stands still while another goes on for so long, microseconds, over so many looks is
+/// wrong: one reading alone may be torn.
+const STILL_US: u64 = 10_000_000;
+const STILL_LOOKS: u8 = 3;
+/// Readings that time is counted from are no older than this, microseconds.
+const ANEW_US: u64 = 60_000_000;
+
 /// The interval, and the readings it belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
 pub struct ReleaseClock {
     least_us: u64,
     most_us: u64,
+    /// Reading of the timer at the last look.
     timer_us: u64,
-    backup_us: [Option<u64>; 2],
+    /// Readings that time is counted from, and the interval then.
+    from: Clocks,
+    from_us: (u64, u64),
+    /// Looks since then.
+    looks: u8,
     /// Times that a clock ran back or fell silent.
     faults: u32,
 }
@@ -48,13 +61,7 @@ pub struct ReleaseClock {
 impl ReleaseClock {
     /// At the start of the deployment.
     pub fn start(clocks: &Clocks) -> Self {
-        ReleaseClock {
-            least_us: 0,
-            most_us: 0,
-            timer_us: clocks.timer_us,
-            backup_us: clocks.backup_us,
-            faults: 0,
-        }
+        ReleaseClock { timer_us: clocks.timer_us, from: *clocks, ..Kept::blank() }
     }
 
     /// Least time since the start, microseconds.
@@ -77,19 +84,10 @@ impl ReleaseClock {
         self.faults
     }
 
-    /// Whichever of two copies knows more.
-    #[must_use]
-    pub fn later(self, other: Self) -> Self {
-        if other.most_us > self.most_us { other } else { self }
-    }
-
     /// A look at the clocks while the tag runs. `unseen_us` is what counts as the
     /// most where no clock has a say: the time that the samples themselves tell.
     pub fn tick(&mut self, clocks: &Clocks, unseen_us: u64) {
-        let timer = clocks.timer_us.checked_sub(self.timer_us);
-        self.pass([timer, self.backup(clocks, 0), self.backup(clocks, 1)], unseen_us, true);
-        self.timer_us = clocks.timer_us;
-        self.backup_us = clocks.backup_us;
+        self.pass(clocks, unseen_us, true);
     }
 
     /// The first look after a reset; the clock was kept with the readings it had
@@ -97,26 +95,22 @@ impl ReleaseClock {
     /// backup tells. Gives the time away, least and most.
     pub fn resume(&mut self, clocks: &Clocks, unseen_us: u64) -> (u64, u64) {
         let (least_us, most_us) = (self.least_us, self.most_us);
-        let timer = None;
-        self.pass([timer, self.backup(clocks, 0), self.backup(clocks, 1)], unseen_us, false);
-        self.timer_us = clocks.timer_us;
-        self.backup_us = clocks.backup_us;
+        self.pass(clocks, unseen_us, false);
         (self.least_us.saturating_sub(least_us), self.most_us.saturating_sub(most_us))
     }
 
-    fn backup(&self, clocks: &Clocks, which: usize) -> Option<u64> {
-        let now = clocks.backup_us.get(which).copied().flatten()?;
-        let then = self.backup_us.get(which).copied().flatten()?;
-        now.checked_sub(then)
-    }
-
-    fn pass(&mut self, steps: [Option<u64>; 3], unseen_us: u64, running: bool) {
-        let silent = |step: &Option<u64>| u32::from(step.is_none());
-        let known = self.backup_us.iter().filter(|b| b.is_some()).count() as u32;
-        let heard = steps.iter().skip(1).map(|s| 1_u32.wrapping_sub(silent(s))).sum::<u32>();
-        let lost = known.saturating_sub(heard);
-        self.faults = self.faults.saturating_add(lost);
-        let (least, most) = match steps {
+    fn pass(&mut self, clocks: &Clocks, unseen_us: u64, running: bool) {
+        let step =
+            |(now, then): (&Option<u64>, Option<u64>)| now.and_then(|us| us.checked_sub(then?));
+        let [first, second] = &clocks.backup_us;
+        let [first_then, second_then] = self.from.backup_us;
+        let timer_then = running.then_some(self.from.timer_us);
+        let timer = step((&Some(clocks.timer_us), timer_then));
+        let steps = [timer, step((first, first_then)), step((second, second_then))];
+        let longest_us = steps.iter().flatten().fold(0, |longest, us| *us.max(&longest));
+        self.looks = self.looks.saturating_add(1);
+        let judged = longest_us >= STILL_US && self.looks >= STILL_LOOKS;
+        let (least, most) = match steps.map(|step| step.filter(|us| *us > 0 || !judged)) {
             [Some(a), Some(b), Some(c)] => {
                 let middle = a.min(b).max(a.max(b).min(c));
                 (middle, middle)
@@ -129,7 +123,16 @@ impl ReleaseClock {
             }
             [None, None, None] => (0, unseen_us),
         };
-        self.least_us = self.least_us.saturating_add(least);
-        self.most_us = self.most_us.saturating_add(most);
+        let (least_us, most_us) = self.from_us;
+        self.least_us = self.least_us.max(least_us.saturating_add(least));
+        self.most_us = self.most_us.max(most_us.saturating_add(most));
+        self.timer_us = clocks.timer_us;
+        if !running || longest_us >= ANEW_US || steps == [None; 3] {
+            let known = [first_then, second_then].iter().flatten().count();
+            let heard = steps.iter().skip(1).flatten().count();
+            self.faults = self.faults.saturating_add(known.saturating_sub(heard) as u32);
+            (self.from, self.from_us) = (*clocks, (self.least_us, self.most_us));
+            self.looks = 0;
+        }
     }
 }

@@ -1,25 +1,34 @@
 //! From the decision to let go to a tag that floats.
 //!
-//! [`deck`](crate::shell::deck) tells water from deck, [`rise`](crate::shell::rise) tells a tag that came free,
-//! [`table`](crate::shell::table) holds every transition, [`Driver`] walks through it and drives two
-//! pins: one arms the firing circuit, one fires.
+//! [`water`](crate::shell::water) tells water from air, [`rise`](crate::shell::rise) tells a tag that
+//! came free, [`table`](crate::shell::table) holds every transition, [`Driver`] walks through it and
+//! says what two pins are to be: one arms the firing circuit, one fires.
 //!
 //! An attempt arms, burns, then waits for the tag to rise or go dry. If it does
 //! not (or was at the surface before, and only one attempt was made), the circuit rests, longer each time, and is tried again until the
 //! attempts or the charge set aside are used up; from then on the passive link
-//! has to do it. Nothing fires on deck or before the floor. The driver's state
-//! is kept through a reset: one that came while the circuit drew current counts
-//! as an attempt that failed.
+//! has to do it. Nothing fires in air or before the floor. A pulse that was cut short is no
+//! attempt, though it took charge. The driver's state is kept through a reset: one that came while
+//! the circuit drew current counts as an attempt that failed.
 
 use embedded_hal::digital::OutputPin;
 
 use crate::kept::Kept;
+use crate::math;
 use crate::shell::rise::{Rise, SUNK_M};
 use crate::shell::table::next;
 pub use crate::shell::table::{Event, Pull, State, TABLE};
 
 /// Longest rest, as a multiple of the first.
 const LONGEST_REST: u32 = 16;
+/// Part of a pulse from which on it was one.
+const WHOLE: f32 = 0.95;
+/// Part of a pulse after which it ends whatever the clocks agree on.
+const LONGEST: f32 = 1.05;
+/// Least time from one look to the next, microseconds.
+const SOON_US: u64 = 1_000;
+/// A charged circuit waits so long for readings of now, s.
+const READY_S: f32 = 60.0;
 
 /// How the release is fired.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,12 +85,16 @@ impl Settings {
 /// What the driver goes by.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Inputs {
-    /// Tag time, microseconds.
+    /// Time by the release clock, least and most, microseconds.
     pub now_us: u64,
+    /// See `now_us`.
+    pub most_us: u64,
     /// The decision to let go stands.
     pub called: bool,
-    /// The floor has passed, and the tag is not on deck.
+    /// The floor has passed, and the tag is in water for sure: firing may begin.
     pub clear: bool,
+    /// A sign of air: it is broken off.
+    pub held: bool,
     /// Depth, m; `None`: not known.
     pub depth_m: Option<f32>,
     /// In water by the wet sensor; `None`: not known.
@@ -114,10 +127,12 @@ impl<A: OutputPin, F: OutputPin> Pins<A, F> {
 }
 
 /// The driver's state. Plain data: it is kept through a reset.
-#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
 pub struct Driver {
     state: State,
     since_us: u64,
+    /// The same by the most time.
+    since_most_us: u64,
     attempts: u8,
     used_mah: f32,
     last_us: u64,
@@ -125,21 +140,6 @@ pub struct Driver {
     /// Deep when it fired: rising then proves something.
     from_deep: bool,
     pin_fault: bool,
-}
-
-impl Default for Driver {
-    fn default() -> Self {
-        Driver {
-            state: State::Safe,
-            since_us: 0,
-            attempts: 0,
-            used_mah: 0.0,
-            last_us: 0,
-            rise: Rise::default(),
-            from_deep: false,
-            pin_fault: false,
-        }
-    }
 }
 
 impl Driver {
@@ -166,7 +166,8 @@ impl Driver {
         if matches!(self.state, State::Arming | State::Firing) {
             self.used_mah += settings.attempt_mah();
         }
-        self.take(Event::Reset, now_us)
+        self.since_us = now_us;
+        self.take(Event::Reset, now_us, now_us)
     }
 
     /// Looks at the inputs, about once a second, and goes on where a transition
@@ -184,11 +185,23 @@ impl Driver {
             };
         self.rise.step(now_us, inputs.depth_m, inputs.wet);
         let Some(event) = self.event(inputs, settings) else { return false };
-        let changed = self.take(event, now_us);
+        if self.state == State::Firing && matches!(event, Event::Due | Event::Risen) {
+            let whole = self.passed_s(now_us) >= WHOLE * settings.burn_s || event == Event::Risen;
+            self.attempts = self.attempts.saturating_add(u8::from(whole));
+        }
+        let changed = self.take(event, now_us, inputs.most_us);
         if changed && self.state == State::Firing {
             self.from_deep = inputs.depth_m.is_some_and(|d| d > SUNK_M);
         }
         changed
+    }
+
+    /// Time until the circuit goes on from charging or firing, microseconds; `None` where it is
+    /// off.
+    pub fn ends_in_us(&self, now_us: u64, settings: &Settings) -> Option<u64> {
+        let on = self.state.pull() != Pull::Off;
+        let wait_s = self.wait_s(settings).filter(|_| on)?;
+        Some(math::s_to_us(wait_s - self.passed_s(now_us)).max(SOON_US))
     }
 
     /// Pulls the pins as the state has it. To be called after every step, so
@@ -204,22 +217,25 @@ impl Driver {
         let fault = core::mem::take(&mut self.pin_fault);
         // At the surface already when it fired, being there proves little: only
         // after a second attempt.
-        let risen = self.rise.risen()
+        let risen = self.rise.risen
             && (self.from_deep || self.attempts >= 2 && self.state != State::Firing);
-        let due = self.due(inputs.now_us, settings);
-        let held = !inputs.clear;
+        let due = self.due(inputs, settings);
         match self.state {
-            State::Safe if !inputs.called || held => None,
+            State::Safe if !inputs.called || !inputs.clear => None,
             State::Safe if self.spent(settings) => Some(Event::Spent),
             State::Safe => Some(Event::Called),
-            State::Arming | State::Firing if held => Some(Event::Held),
+            State::Arming | State::Firing if inputs.held => Some(Event::Held),
             State::Arming | State::Firing if fault => Some(Event::Fault),
+            State::Arming if due && !inputs.clear => {
+                let late = self.passed_s(inputs.now_us) > settings.arm_s + READY_S;
+                late.then_some(Event::Held)
+            }
             State::Firing | State::Verifying | State::Resting | State::GivenUp if risen => {
                 Some(Event::Risen)
             }
             State::Resting if self.spent(settings) => Some(Event::Spent),
-            State::Resting if due && held => Some(Event::Held),
-            State::Free => self.rise.sunk().then_some(Event::Sunk),
+            State::Resting if due && !inputs.clear => Some(Event::Held),
+            State::Free => self.rise.sunk.then_some(Event::Sunk),
             State::GivenUp => None,
             _ => due.then_some(Event::Due),
         }
@@ -230,31 +246,44 @@ impl Driver {
             || self.used_mah + settings.attempt_mah() > settings.charge_mah
     }
 
-    /// The time of the present state has passed.
-    fn due(&self, now_us: u64, settings: &Settings) -> bool {
+    /// Time in the present state, s.
+    fn passed_s(&self, now_us: u64) -> f32 {
+        now_us.saturating_sub(self.since_us) as f32 * 1.0e-6
+    }
+
+    /// How long the present state lasts, s; `None`: until something happens.
+    fn wait_s(&self, settings: &Settings) -> Option<f32> {
         let times = 1_u32.wrapping_shl(u32::from(self.attempts.clamp(1, 5)).wrapping_sub(1));
-        let wait_s = match self.state {
-            State::Arming => settings.arm_s,
-            State::Firing => settings.burn_s,
-            State::Verifying => settings.verify_s,
-            State::Resting => settings.rest_s * times.min(LONGEST_REST) as f32,
-            State::Safe | State::Free | State::GivenUp => return false,
-        };
-        now_us.saturating_sub(self.since_us) as f32 * 1.0e-6 >= wait_s
+        match self.state {
+            State::Arming => Some(settings.arm_s),
+            State::Firing => Some(settings.burn_s),
+            State::Verifying => Some(settings.verify_s),
+            State::Resting => Some(settings.rest_s * times.min(LONGEST_REST) as f32),
+            State::Safe | State::Free | State::GivenUp => None,
+        }
+    }
+
+    /// The time of the present state has passed. A pulse ends in any case once it can have lasted
+    /// for too long.
+    fn due(&self, inputs: &Inputs, settings: &Settings) -> bool {
+        let Some(wait_s) = self.wait_s(settings) else { return false };
+        let most_s = inputs.most_us.saturating_sub(self.since_most_us) as f32 * 1.0e-6;
+        self.passed_s(inputs.now_us) >= wait_s
+            || self.state == State::Firing && most_s >= LONGEST * wait_s
     }
 
     /// Takes the transition that the table has for an event, if it has one.
-    fn take(&mut self, event: Event, now_us: u64) -> bool {
+    fn take(&mut self, event: Event, now_us: u64, most_us: u64) -> bool {
         let Some(next) = next(self.state, event) else { return false };
         if next == State::Firing {
-            self.attempts = self.attempts.saturating_add(1);
             self.rise = Rise::default();
-        } else if self.state == State::Arming && next == State::Resting {
-            // It never fired, but was tried.
+        } else if next == State::Resting && matches!(event, Event::Fault | Event::Reset) {
+            // It was tried.
             self.attempts = self.attempts.saturating_add(1);
         }
         self.state = next;
         self.since_us = now_us;
+        self.since_most_us = most_us;
         true
     }
 }

@@ -1,15 +1,18 @@
 //! The tag with all that keeps it through a reset.
 //!
-//! [`Keeper`] stands between a firmware's loop and [`Tag`]: it gives the tag the
-//! time of the release clock, keeps copies of the state, holds the ceiling
-//! whatever the tag's own time says, and fires the release. Two kinds of copy are
-//! kept: the vitals (clock, decision, release driver, deck: some 150 bytes) every
+//! [`Keeper`] stands between a firmware's loop, [`Tag`] and [`Guardian`]: it gives the tag the
+//! time of the release clock, the guardian the tag's decision, and keeps copies of the state. Two
+//! kinds are kept: the guardian (clock, decision, release driver, water: some 200 bytes) every
 //! minute and before anything is fired, and everything every five minutes and after
-//! every decision.
+//! every decision. A reset by itself writes nothing: copies go by their age.
 //!
-//! After a reset [`Keeper::resume`] takes the newest whole copy of each. The tag
+//! The loop: [`Keeper::feed`] with what a FIFO held, or [`Keeper::idle`] where nothing comes; and
+//! [`Keeper::poll`] once the alarm of [`Keeper::alarm_us`] comes, which is when a pulse ends. While
+//! [`Guardian::calls`], it wants depth and wet sensor read for each poll.
+//!
+//! After a reset [`Keeper::go_on`] takes the newest whole copy of each. The tag
 //! goes on from its copy; to it the time away is a gap in the record. The
-//! vitals' clock says how long that was, least and most.
+//! guardian's clock says how long that was, least and most.
 
 use embedded_hal::digital::OutputPin;
 use embedded_storage::nor_flash::NorFlash;
@@ -17,18 +20,18 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::config::Config;
 use crate::detector::Detector;
 use crate::kept::Kept;
-use crate::shell::clock::{Clocks, ReleaseClock};
-use crate::shell::deck::{Deck, Surroundings};
-use crate::shell::firing::{self, Driver, Inputs, Pins, State};
+use crate::shell::clock::Clocks;
+use crate::shell::firing::{self, Pins};
+use crate::shell::guardian::{Guardian, Rules};
+use crate::shell::water::Surroundings;
 use crate::store::slots::{Region, SlotError, Slots, measure};
 use crate::tag::Tag;
-use crate::types::{Cause, Event, Fate, Moment, ReleaseDecision, Run, Sink};
+use crate::types::{Event, Fate, Moment, Run, Sink};
 
 const SECOND_US: u64 = 1_000_000;
-/// Time by the number of samples after which the clocks are looked at in any case.
-const SLOW_US: u64 = 1_500_000;
-/// A depth older than this is no longer known.
-const DEPTH_FRESH_US: u64 = 60 * SECOND_US;
+/// Time after which samples bring a look at the clocks, and the same by the number of samples.
+const LOOK_US: u64 = 2 * SECOND_US;
+const SLOW_US: u64 = 3 * SECOND_US;
 
 /// Where the copies lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -153,48 +156,9 @@ impl<F: NorFlash, S: Sink> Store for Apart<'_, F, S> {
     }
 }
 
-/// Hands events on, and notes whether a copy of the state is to follow.
-struct Noting<'a, S> {
-    store: &'a mut S,
-    decided: bool,
-}
-
-impl<S: Sink> Sink for Noting<'_, S> {
-    fn event(&mut self, event: &Event, moment: &Moment<'_>) {
-        self.decided |= match event {
-            Event::Fate(_) | Event::Release(_) => true,
-            Event::Recovery(report) => report.decided_us.is_some(),
-            _ => false,
-        };
-        self.store.event(event, moment);
-    }
-}
-
-/// What may not be lost.
-#[derive(Clone, Copy, Debug, PartialEq, Kept!)]
-struct Vitals {
-    clock: ReleaseClock,
-    decision: Option<ReleaseDecision>,
-    driver: Driver,
-    deck: Deck,
-    resets: u16,
-}
-
-impl Vitals {
-    fn new(clocks: &Clocks) -> Self {
-        Vitals {
-            clock: ReleaseClock::start(clocks),
-            decision: None,
-            driver: Driver::default(),
-            deck: Deck::default(),
-            resets: 0,
-        }
-    }
-}
-
 #[derive(Clone, Debug, Kept!)]
 struct Whole<X: Detector> {
-    vitals: Vitals,
+    guardian: Guardian,
     tag: Tag<X>,
 }
 
@@ -212,17 +176,23 @@ pub struct Keeper<X: Detector = ()> {
     vitals: Slots,
     fingerprint: u32,
     settings: Settings,
-    floor_us: u64,
-    ceiling_us: u64,
+    rules: Rules,
     period_us: u32,
     /// Samples since the last look at the clocks.
     samples: u32,
-    /// Latest reading of the timer, once there was one.
+    /// Reading of the timer with the latest samples, once there were some.
     timer_us: Option<u64>,
+    /// Depth of the latest run, and the tag's time of it; what the wet sensor read last. Since the
+    /// latest poll.
     depth: Option<(f32, u64)>,
     wet: Option<bool>,
+    /// Time to the next poll, until it is asked for.
+    alarm_us: Option<u64>,
+    /// Tag time at which copies are due.
     next_vitals_us: u64,
     next_copy_us: u64,
+    /// What the latest copy knows decided: it is not to be decided again after a reset.
+    decided: (Fate, bool, bool),
     /// Copies that could not be kept.
     lost_copies: u32,
 }
@@ -235,7 +205,7 @@ impl<X: Detector> Keeper<X> {
         // In place: a tag by itself first would be a second copy of 4 KiB on the stack.
         Keeper {
             whole: Whole {
-                vitals: Vitals::new(&Clocks::default()),
+                guardian: Guardian::new(&Clocks::default()),
                 tag: Tag::with(*config, plan.own.clone()),
             },
             copies: Slots::NONE,
@@ -243,15 +213,20 @@ impl<X: Detector> Keeper<X> {
             // That of the fresh tag comes to it.
             fingerprint: plan.deployment,
             settings: plan.settings,
-            floor_us: (config.release().floor_h * 3.6e9) as u64,
-            ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
+            rules: Rules {
+                floor_us: (config.release().floor_h * 3.6e9) as u64,
+                ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
+                release: plan.settings.release,
+            },
             period_us: config.sample_us(),
             samples: 0,
             timer_us: None,
             depth: None,
             wet: None,
+            alarm_us: None,
             next_vitals_us: 0,
             next_copy_us: 0,
+            decided: (Fate::Undetermined, false, false),
             lost_copies: 0,
         }
     }
@@ -292,60 +267,35 @@ impl<X: Detector> Keeper<X> {
         let tag = self.copies.load_or_touch(flash, mark, &mut self.whole, &mut touched);
         if touched && !tag {
             // A whole copy that is none of ours, by a chance in some 10^19.
-            self.whole.vitals = Vitals::new(clocks);
+            self.whole.guardian = Guardian::new(clocks);
             anew(&mut self.whole.tag, plan);
         }
         let tag_us = self.now_us();
-        let mut vitals = Vitals::new(clocks);
-        let clock = self.vitals.load(flash, mark, &mut vitals);
-        let older = vitals.clock.most_us() < self.whole.vitals.clock.most_us();
+        self.next_copy_us = if tag { self.due_us(self.settings.copy_s) } else { 0 };
+        self.decided = self.whole.tag.decided();
+        let mut guardian = Guardian::new(clocks);
+        let clock = self.vitals.load(flash, mark, &mut guardian);
+        let older = guardian.clock.most_us() < self.whole.guardian.clock.most_us();
         if clock && !(tag && older) {
-            self.whole.vitals = vitals;
+            self.whole.guardian = guardian;
         }
+        self.next_vitals_us = if clock { self.due_us(self.settings.vitals_s) } else { 0 };
         let unseen_s = match reset {
             Reset::Power => self.settings.unseen_s,
             Reset::Watchdog => self.settings.watchdog_s,
         };
-        let v = &mut self.whole.vitals;
-        let (away_least_us, away_most_us) =
-            v.clock.resume(clocks, u64::from(unseen_s).saturating_mul(SECOND_US));
-        v.resets = v.resets.saturating_add(1);
-        v.deck.resume();
-        v.driver.resume(v.clock.most_us(), &self.settings.release);
-        self.keep_vitals(flash);
-        self.next_copy_us = self.now_us();
+        let unseen_us = u64::from(unseen_s).saturating_mul(SECOND_US);
+        let (away_least_us, away_most_us, keep) =
+            self.whole.guardian.resume(clocks, unseen_us, &self.rules);
+        if away_least_us == 0 && away_most_us == unseen_us {
+            // No clock told: what is allowed for makes no copy old.
+            self.next_vitals_us = self.next_vitals_us.saturating_add(unseen_us);
+            self.next_copy_us = self.next_copy_us.saturating_add(unseen_us);
+        }
+        if keep {
+            self.keep_vitals(flash);
+        }
         Ok(Resumed { tag, clock: clock || tag, tag_us, away_least_us, away_most_us })
-    }
-
-    /// [`Keeper::new`] and [`Keeper::begin`] in one, where memory for a second copy is no matter.
-    ///
-    /// # Errors
-    /// A region that does not fit the flash.
-    pub fn start<F: NorFlash>(
-        plan: &Plan<X>,
-        flash: &mut F,
-        layout: &Layout,
-        clocks: &Clocks,
-    ) -> Result<Self, SlotError> {
-        let mut keeper = Self::new(plan);
-        keeper.begin(flash, layout, clocks)?;
-        Ok(keeper)
-    }
-
-    /// [`Keeper::new`] and [`Keeper::go_on`] in one, where memory for a second copy is no matter.
-    ///
-    /// # Errors
-    /// A region that does not fit the flash.
-    pub fn resume<F: NorFlash>(
-        plan: &Plan<X>,
-        flash: &mut F,
-        layout: &Layout,
-        clocks: &Clocks,
-        reset: Reset,
-    ) -> Result<(Self, Resumed), SlotError> {
-        let mut keeper = Self::new(plan);
-        let resumed = keeper.go_on(plan, flash, layout, clocks, reset)?;
-        Ok((keeper, resumed))
     }
 
     /// Opens both regions. The tag is fresh: it holds every setting that counts, so a copy
@@ -358,7 +308,7 @@ impl<X: Detector> Keeper<X> {
     ) -> Result<(), SlotError> {
         self.copies = Slots::open(flash, layout.copies)?;
         self.vitals = Slots::open(flash, layout.vitals)?;
-        self.whole.vitals = Vitals::new(clocks);
+        self.whole.guardian = Guardian::new(clocks);
         let (_, crc) = measure(&mut self.whole.tag).unwrap_or((0, 0));
         self.fingerprint ^= crc;
         Ok(())
@@ -366,8 +316,9 @@ impl<X: Detector> Keeper<X> {
 
     /// Takes what a FIFO held. Its newest sample belongs to the reading of the timer in
     /// `clocks`, those before it are dated back from there: the time in `run` counts for
-    /// nothing. `wet`: in water by the wet sensor, where a reading arrived. Gives the tag's
-    /// time of the newest sample, microseconds, by the release clock.
+    /// nothing. Gives the tag's time of the newest sample, microseconds, by the release clock.
+    /// Polls where that is due by the samples; `wet`: in water by the wet sensor, where it was
+    /// read now.
     pub fn feed<S: Store, A: OutputPin, B: OutputPin>(
         &mut self,
         run: &Run,
@@ -380,66 +331,48 @@ impl<X: Detector> Keeper<X> {
         self.samples = self.samples.saturating_add(count as u32);
         let stands = self.timer_us.is_some_and(|last_us| clocks.timer_us <= last_us);
         self.timer_us = Some(clocks.timer_us);
-        let timer_us = clocks.timer_us.wrapping_sub(self.whole.vitals.clock.timer_us());
+        let timer_us = clocks.timer_us.wrapping_sub(self.whole.guardian.clock.timer_us());
         // A timer that stands still must not stop the looks at the other clocks.
-        let look = timer_us >= SECOND_US || self.sampled_us() >= SLOW_US;
-        let since_us = if look {
-            self.look(clocks);
-            0
-        } else if stands {
-            self.sampled_us()
-        } else {
-            timer_us
-        };
-        let newest_us = self.now_us().saturating_add(since_us);
-        if let Some(depth_m) = run.depth_m {
-            self.depth = depth_m.is_finite().then_some((depth_m, newest_us));
-        }
-        self.wet = wet;
+        let look = timer_us >= LOOK_US || self.sampled_us() >= SLOW_US;
         if look {
-            self.copy_where_due(store.flash());
+            self.look(clocks);
         }
+        let since_us = if stands { self.sampled_us() } else { timer_us };
+        let since_us = if look { 0 } else { since_us };
+        let newest_us = self.now_us().saturating_add(since_us);
         let before = u64::from(run.period_us).saturating_mul(count.saturating_sub(1) as u64);
         let run = Run { t_us: newest_us.saturating_sub(before), ..*run };
-        let mut noting = Noting { store, decided: false };
-        self.whole.tag.feed(&run, &mut noting);
-        self.note(noting.decided);
+        if let Some(depth_m) = run.depth_m {
+            self.depth = Some((depth_m, run.t_us));
+        }
+        self.copy_where_due(store.flash());
+        self.whole.tag.feed(&run, store);
+        self.wet = wet.or(self.wet);
         if look {
-            self.second(store, pins);
+            self.watch(None, store, pins);
         }
         newest_us
     }
 
-    /// For a tag whose accelerometer gives nothing: keeps everything else going.
-    /// Call it once a second while no samples come.
+    /// For a tag whose accelerometer gives nothing, or whose sensors sleep: keeps everything else
+    /// going. Call it once a second while no samples come, or by [`Keeper::alarm_us`].
     pub fn idle<S: Store, A: OutputPin, B: OutputPin>(
         &mut self,
+        depth_m: Option<f32>,
         wet: Option<bool>,
         clocks: &Clocks,
         store: &mut S,
         pins: &mut Pins<A, B>,
     ) {
         self.look(clocks);
-        self.wet = wet;
         self.copy_where_due(store.flash());
-        let mut noting = Noting { store, decided: false };
-        let now_us = self.now_us();
-        self.whole.tag.tick(now_us, &mut noting);
-        self.note(noting.decided);
-        self.second(store, pins);
-    }
-
-    /// What was decided is not to be decided again after a reset: a copy is due.
-    fn note(&mut self, decided: bool) {
-        if decided {
-            self.next_copy_us = 0;
-        }
+        self.whole.tag.tick(self.whole.guardian.clock.most_us(), store);
+        self.poll(depth_m, wet, clocks, store, pins);
     }
 
     fn look(&mut self, clocks: &Clocks) {
         let unseen_us = self.sampled_us();
-        self.whole.vitals.clock.tick(clocks, unseen_us);
-        self.timer_us = Some(clocks.timer_us);
+        self.whole.guardian.clock.tick(clocks, unseen_us);
         self.samples = 0;
     }
 
@@ -448,83 +381,88 @@ impl<X: Detector> Keeper<X> {
         u64::from(self.samples).saturating_mul(u64::from(self.period_us))
     }
 
-    /// Once a second: deck, decision, release, copies. Reports the ceiling's decision where
-    /// the tag itself has not made it.
-    fn second<S: Store, A: OutputPin, B: OutputPin>(
+    /// Clocks, water, release, copies, with what depth and wet sensor read now. Reports the
+    /// ceiling's decision where the tag itself has not made it.
+    pub fn poll<S: Store, A: OutputPin, B: OutputPin>(
         &mut self,
+        depth_m: Option<f32>,
+        wet: Option<bool>,
+        clocks: &Clocks,
+        store: &mut S,
+        pins: &mut Pins<A, B>,
+    ) {
+        self.look(clocks);
+        self.wet = wet.or(self.wet);
+        self.watch(depth_m, store, pins);
+    }
+
+    /// Water, release and copies, at the time that the clocks were looked at.
+    #[inline(never)]
+    fn watch<S: Store, A: OutputPin, B: OutputPin>(
+        &mut self,
+        depth_m: Option<f32>,
         store: &mut S,
         pins: &mut Pins<A, B>,
     ) {
         let now_us = self.now_us();
-        let Whole { vitals, tag } = &mut self.whole;
-        let fresh = |t_us: u64| now_us.saturating_sub(t_us) <= DEPTH_FRESH_US;
-        let depth_m = self.depth.filter(|(_, t_us)| fresh(*t_us)).map(|(d, _)| d);
-        let swam = tag.fate() == Fate::Alive;
-        let mut changed = vitals.deck.step(now_us, &Surroundings { wet: self.wet, depth_m, swam });
-        let last_call = now_us >= self.ceiling_us;
-        if vitals.decision.is_none() {
-            vitals.decision = tag.release();
-            if vitals.decision.is_none() && last_call {
-                let own = ReleaseDecision {
-                    t_us: now_us,
-                    cause: Cause::Ceiling,
-                    since_us: self.ceiling_us,
-                    value: now_us as f32 / 3.6e9,
-                    bound: self.ceiling_us as f32 / 3.6e9,
-                };
-                vitals.decision = Some(own);
-                let (fate, faults) = (tag.fate(), tag.faults());
-                store.event(&Event::Release(own), &Moment { now_us, taken: 0, fate, faults });
-            }
-            changed |= vitals.decision.is_some();
-        }
-        let floor = vitals.clock.least_us() >= self.floor_us || last_call;
-        let inputs = Inputs {
-            now_us,
-            called: vitals.decision.is_some(),
-            clear: floor && !vitals.deck.holds(last_call),
+        let run = self.depth.take().map(|(m, at_us)| (m, now_us.saturating_sub(at_us)));
+        let (depth_m, depth_age_us) = depth_m.map(|m| (m, 0)).or(run).unzip();
+        let Whole { guardian, tag } = &mut self.whole;
+        let s = Surroundings {
+            wet: self.wet.take(),
             depth_m,
-            wet: self.wet,
+            depth_age_us: depth_age_us.unwrap_or(0),
+            swam: tag.fate() == Fate::Alive,
         };
-        changed |= vitals.driver.step(&inputs, &self.settings.release);
-        if changed || now_us >= self.next_vitals_us {
+        let actions = guardian.poll(&self.rules, &s, tag.release());
+        self.alarm_us = Some(actions.poll_in_us);
+        if let Some(own) = actions.ceiling {
+            let (fate, faults) = (tag.fate(), tag.faults());
+            let moment = Moment { now_us: own.t_us, taken: 0, fate, faults };
+            store.event(&Event::Release(own), &moment);
+        }
+        if actions.keep || self.now_us() >= self.next_vitals_us {
             // Before anything is fired.
             self.keep_vitals(store.flash());
         }
-        self.whole.vitals.driver.drive(pins);
+        self.whole.guardian.driver.drive(pins);
     }
 
     /// Keeps a copy of everything where that is due: before the tag takes a sample, so
     /// that whoever records what a step brought to light before the next step never
     /// has a copy that knows of something unrecorded.
     fn copy_where_due<F: NorFlash>(&mut self, flash: &mut F) {
-        if self.now_us() >= self.next_copy_us {
+        if self.now_us() >= self.next_copy_us || self.whole.tag.decided() != self.decided {
             self.keep_copy(flash);
         }
     }
 
+    /// The tag's time in so many seconds.
+    fn due_us(&self, every_s: u32) -> u64 {
+        self.now_us().saturating_add(u64::from(every_s).saturating_mul(SECOND_US))
+    }
+
     fn keep_vitals<F: NorFlash>(&mut self, flash: &mut F) {
-        let every_us = u64::from(self.settings.vitals_s).saturating_mul(SECOND_US);
-        self.next_vitals_us = self.now_us().saturating_add(every_us);
-        let kept = self.vitals.save(flash, self.fingerprint, &mut self.whole.vitals);
+        self.next_vitals_us = self.due_us(self.settings.vitals_s);
+        let kept = self.vitals.save(flash, self.fingerprint, &mut self.whole.guardian);
         self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
     }
 
     fn keep_copy<F: NorFlash>(&mut self, flash: &mut F) {
-        let every_us = u64::from(self.settings.copy_s).saturating_mul(SECOND_US);
-        self.next_copy_us = self.now_us().saturating_add(every_us);
+        self.decided = self.whole.tag.decided();
+        self.next_copy_us = self.due_us(self.settings.copy_s);
         let kept = self.copies.save(flash, self.fingerprint, &mut self.whole);
         self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
     }
 
     /// Tag time: the most that can have passed since the start, microseconds.
     pub fn now_us(&self) -> u64 {
-        self.whole.vitals.clock.most_us()
+        self.whole.guardian.clock.most_us()
     }
 
-    /// The release clock.
-    pub fn clock(&self) -> &ReleaseClock {
-        &self.whole.vitals.clock
+    /// Clocks, decision, water and release.
+    pub fn guardian(&self) -> &Guardian {
+        &self.whole.guardian
     }
 
     /// The tag.
@@ -537,29 +475,10 @@ impl<X: Detector> Keeper<X> {
         self.whole.tag.flush(sink);
     }
 
-    /// The decision to let go, once made.
-    pub fn decision(&self) -> Option<&ReleaseDecision> {
-        self.whole.vitals.decision.as_ref()
-    }
-
-    /// The release driver.
-    pub fn driver(&self) -> &Driver {
-        &self.whole.vitals.driver
-    }
-
-    /// The tag came free.
-    pub fn free(&self) -> bool {
-        self.driver().state() == State::Free
-    }
-
-    /// Water or deck.
-    pub fn deck(&self) -> &Deck {
-        &self.whole.vitals.deck
-    }
-
-    /// Resets so far.
-    pub fn resets(&self) -> u16 {
-        self.whole.vitals.resets
+    /// To be asked after every call: the time after which to call [`Keeper::poll`], microseconds,
+    /// where that is another than the last. For a one-shot alarm.
+    pub fn alarm_us(&mut self) -> Option<u64> {
+        self.alarm_us.take()
     }
 
     /// Copies that could not be kept since the last reset.

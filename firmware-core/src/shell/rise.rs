@@ -13,48 +13,39 @@ const DRY_US: u64 = 20_000_000;
 /// Time deep that tells a dive from a bad reading, microseconds.
 const SUNK_US: u64 = 10_000_000;
 
-/// Since when what has been seen, tag time in microseconds.
+/// Since when something has been so, microseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
-pub struct Rise {
-    now_us: u64,
-    surface_us: Option<u64>,
-    dry_us: Option<u64>,
-    deep_us: Option<u64>,
+pub struct Mark {
+    since_us: Option<u64>,
 }
 
-fn since(mark: &mut Option<u64>, now_us: u64, holds: bool) {
-    if holds {
-        mark.get_or_insert(now_us);
-    } else {
-        *mark = None;
+impl Mark {
+    /// Notes whether it is so now. True where it has been for so long.
+    pub fn lasted(&mut self, holds: bool, now_us: u64, least_us: u64) -> bool {
+        self.since_us = holds.then_some(self.since_us.unwrap_or(now_us));
+        self.since_us.is_some_and(|us| now_us.saturating_sub(us) >= least_us)
     }
+}
+
+/// What has been seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
+pub struct Rise {
+    surface: Mark,
+    dry: Mark,
+    deep: Mark,
+    /// The tag is free.
+    pub risen: bool,
+    /// It is not, whatever was thought.
+    pub sunk: bool,
 }
 
 impl Rise {
     /// Takes the readings of a second.
     pub fn step(&mut self, now_us: u64, depth_m: Option<f32>, wet: Option<bool>) {
-        self.now_us = now_us;
-        let deep = depth_m.is_some_and(|d| d > SUNK_M);
-        since(&mut self.surface_us, now_us, depth_m.is_some_and(|d| d <= SURFACE_M));
-        since(
-            &mut self.dry_us,
-            now_us,
-            wet == Some(false) && depth_m.is_none_or(|d| d <= SURFACE_M),
-        );
-        since(&mut self.deep_us, now_us, deep);
-    }
-
-    fn lasted(&self, mark: Option<u64>, least_us: u64) -> bool {
-        mark.is_some_and(|m| self.now_us.saturating_sub(m) >= least_us)
-    }
-
-    /// The tag is free.
-    pub fn risen(&self) -> bool {
-        self.lasted(self.surface_us, SURFACE_US) || self.lasted(self.dry_us, DRY_US)
-    }
-
-    /// It is not, whatever was thought.
-    pub fn sunk(&self) -> bool {
-        self.lasted(self.deep_us, SUNK_US)
+        let dry = wet == Some(false) && depth_m.is_none_or(|d| d <= SURFACE_M);
+        let surface = depth_m.is_some_and(|d| d <= SURFACE_M);
+        let surface = self.surface.lasted(surface, now_us, SURFACE_US);
+        self.risen = self.dry.lasted(dry, now_us, DRY_US) || surface;
+        self.sunk = self.deep.lasted(depth_m.is_some_and(|d| d > SUNK_M), now_us, SUNK_US);
     }
 }

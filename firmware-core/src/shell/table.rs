@@ -3,10 +3,11 @@
 use crate::kept::Kept;
 
 /// Where the release stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Kept!)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
     /// Nothing to do, or not allowed to.
+    #[default]
     Safe,
     /// The firing circuit charges.
     Arming,

@@ -9,7 +9,7 @@ use crate::kept::Kept;
 use crate::signal::rate::Decimator;
 use crate::signal::sensor::{Sensor, well_below};
 use crate::signal::window::Window;
-use crate::types::{FaultCounters, Run};
+use crate::types::Run;
 
 /// Why [`Ingest::fill`] came back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,10 +29,12 @@ pub struct Filled {
 #[derive(Clone, Debug, PartialEq, Kept!)]
 pub struct Ingest {
     now_us: u64,
-    sensor: Sensor,
-    decimator: Decimator,
+    /// The checks.
+    pub sensor: Sensor,
+    /// To the working rate.
+    pub decimator: Decimator,
     /// Pairs of a full block.
-    block: u8,
+    pub block: u8,
     /// Times that the latest sample is still to be put into the window.
     repeats: u8,
     /// Samples since the last block that cannot be trusted.
@@ -59,16 +61,6 @@ impl Ingest {
     /// True while the latest sample is still to be put into the window.
     pub fn repeats(&self) -> bool {
         self.repeats > 0
-    }
-
-    /// The checks.
-    pub fn sensor(&mut self) -> &mut Sensor {
-        &mut self.sensor
-    }
-
-    /// Counters of samples at fault.
-    pub fn faults(&self) -> &FaultCounters {
-        self.sensor.counters()
     }
 
     /// Samples that cannot be trusted since this was asked last.

@@ -126,6 +126,8 @@ pub struct Ram {
     pub operations: usize,
     /// Sectors erased so far.
     pub erased: usize,
+    /// Times that each sector was erased.
+    pub wear: Vec<u32>,
     /// Power goes within the operation after so many; then nothing works any more.
     pub cut_after: Option<usize>,
     /// Bytes that do not take what is written.
@@ -145,7 +147,8 @@ impl NorFlashError for Off {
 impl Ram {
     /// Erased.
     pub fn new(len: usize) -> Self {
-        Ram { bytes: vec![0xFF; len], operations: 0, erased: 0, cut_after: None, worn: vec![] }
+        let (bytes, wear) = (vec![0xFF; len], vec![0; len.div_ceil(4096)]);
+        Ram { bytes, operations: 0, erased: 0, wear, cut_after: None, worn: vec![] }
     }
 
     /// Bytes of an operation of `len` that still get done.
@@ -189,6 +192,7 @@ impl NorFlash for Ram {
         );
         let done = self.power((to - from) as usize);
         self.erased += 1;
+        self.wear[from as usize / 4096..to as usize / 4096].iter_mut().for_each(|n| *n += 1);
         let from = from as usize;
         self.bytes[from..from + done].fill(0xFF);
         self.result()

@@ -8,9 +8,9 @@ use std::convert::Infallible;
 use embedded_hal::digital::{ErrorType, OutputPin};
 use firmware_core::config::Config;
 use firmware_core::shell::clock::Clocks;
-use firmware_core::shell::deck;
 use firmware_core::shell::firing::{Pins, State};
 use firmware_core::shell::keeper::{self, Keeper, Layout};
+use firmware_core::shell::water;
 use firmware_core::store::record::ResetEvent;
 use firmware_core::store::slots;
 use firmware_core::types::{Event, Moment, ReleaseDecision, Sample};
@@ -37,6 +37,12 @@ const CUT_WAIT_US: u64 = 70 * SECOND_US;
 const SAG_AWAY_US: u64 = 2 * SECOND_US;
 /// A freed package rises this fast, m/s (invented).
 const RISE_M_S: f32 = 0.4;
+/// From the water to a deck it takes at least so long: so much of an outing is the haul.
+const HAUL_US: u64 = 3 * SECOND_US;
+/// Within so long of water by sensors in order a tag is sure of it.
+pub const ABLE_US: u64 = 90 * SECOND_US;
+/// A deadline is met within this.
+const TICK_US: u64 = 1_000;
 /// Part of a burn that parts a good link (invented).
 const BURN_PART: f64 = 0.8;
 
@@ -86,7 +92,7 @@ pub struct Lost {
     /// Resets after which the detectors had to start anew.
     pub anew: u32,
     /// Most that the tag's clock was wrong by, microseconds: ahead of the world, or behind it
-    /// by more than the second that a look at the clocks may be old.
+    /// by more than the two seconds that a look at the clocks may be old.
     pub clock_us: u64,
 }
 
@@ -97,16 +103,26 @@ pub struct Log {
     pub resets: u32,
     /// Resets after which the release clock was lost.
     pub clock_lost: u32,
-    /// Time in water that the tag's sensors could tell in all: wet, or deep.
-    pub in_water_us: u64,
     /// When the fire pin first went high.
     pub fired_us: Option<u64>,
     /// Times that the fire pin went high.
     pub firings: u32,
     /// Of these, before the link parted.
     pub attempts: u32,
-    /// Times that it did so on deck.
+    /// Looks at which it was high on deck, while no more than one of the sensors was wrong.
     pub on_deck: u32,
+    /// The same while both were.
+    pub on_deck_blind: u32,
+    /// Pulses that the tag took for attempts: how long each lasted, microseconds.
+    pub pulses_us: Vec<u64>,
+    /// First time from the ceiling on at which for [`ABLE_US`] the tag had power, lay in water, and
+    /// sensors in order told it so.
+    pub able_us: Option<u64>,
+    /// By the tag's own time the floor had passed, and a decision to let go waited, while by the
+    /// world's time it had not: microseconds.
+    pub early_us: u64,
+    /// Time on deck with the floor passed and a decision to let go that waits, microseconds.
+    pub held_on_deck_us: u64,
     /// When the link parted.
     pub free_us: Option<u64>,
     /// Longest time that the tag was away at a stretch, end of it: `(from, to)`.
@@ -169,8 +185,18 @@ pub struct Hardware {
     last_accel_g: [f32; 3],
     last_depth_m: f32,
     last_wet: bool,
+    /// What the sensors gave last.
+    felt_depth_m: Option<f32>,
+    felt_wet: Option<bool>,
+    /// Since when it is able to know of the water, see [`Log::able_us`].
+    able_since_us: Option<u64>,
+    /// When the firmware's alarm comes.
+    deadline_us: u64,
+    /// When its pins were looked at last.
+    watched_us: u64,
     next_idle_us: u64,
-    burning_us: Option<u64>,
+    /// Since when it burns, and how many attempts were counted then.
+    burning: Option<(u64, u8)>,
     failed_burns: u32,
     /// The present burn was a failure.
     burnt: bool,
@@ -213,8 +239,13 @@ impl Hardware {
             last_accel_g: [0.0, 0.0, 1.0],
             last_depth_m: 0.0,
             last_wet: false,
+            felt_depth_m: None,
+            felt_wet: None,
+            able_since_us: None,
+            deadline_us: 0,
+            watched_us: 0,
             next_idle_us: 0,
-            burning_us: None,
+            burning: None,
             failed_burns: 0,
             burnt: false,
             depth_when_freed_m: 0.0,
@@ -296,7 +327,33 @@ impl Hardware {
     }
 
     fn on_deck(&self, true_us: u64) -> bool {
-        true_us < self.plan.deck_until_us || true_us >= self.plan.deck_from_us
+        self.plan.deck_since_us(true_us).is_some()
+    }
+
+    /// Meets the deadlines of the tag before `true_us`: the readings are those of the latest
+    /// sample.
+    fn meet_deadlines(&mut self, true_us: u64, events: &mut Vec<Event>) {
+        while self.deadline_us <= true_us {
+            let at_us = self.deadline_us;
+            let clocks = self.clocks(at_us);
+            let Some(keeper) = &mut self.keeper else { return };
+            let calls = keeper.guardian().calls();
+            let (depth_m, wet) =
+                if calls { (self.felt_depth_m, self.felt_wet) } else { (None, None) };
+            let (flash, pins) = (&mut self.flash, &mut self.pins);
+            let sink = |event: &Event, _: &Moment| events.push(*event);
+            keeper.poll(depth_m, wet, &clocks, &mut keeper::Apart { flash, sink }, pins);
+            self.set_alarm(at_us);
+            self.watch_pins(at_us, self.last_depth_m);
+            self.watch_power(at_us);
+        }
+    }
+
+    /// The firmware's alarm for the next poll.
+    fn set_alarm(&mut self, true_us: u64) {
+        if let Some(in_us) = self.keeper.as_mut().and_then(|keeper| keeper.alarm_us()) {
+            self.deadline_us = true_us + in_us.max(TICK_US);
+        }
     }
 
     /// A moment of the world: what the sensors would read, at its true time.
@@ -304,6 +361,7 @@ impl Hardware {
     /// know of what `out` tells.
     pub fn step(&mut self, world: &Sample, events: &mut Vec<Event>) {
         let true_us = world.t_us;
+        self.meet_deadlines(true_us, events);
         self.last_us = true_us;
         self.happen(true_us);
         if self.wakes.is_some_and(|(at_us, _)| true_us < at_us) {
@@ -313,17 +371,38 @@ impl Hardware {
         let world = self.place(world);
         let wet = self.feel_wet(true_us);
         let sensed = self.sense(&world);
-        let deep = sensed.is_some_and(|s| s.depth_m.is_some_and(|d| d > deck::DEEP_M));
-        if !self.on_deck(true_us) && (deep || wet == Some(true)) {
-            self.log.in_water_us += if deep { SECOND_US } else { self.config.sample_us().into() };
-        }
+        self.felt_wet = wet;
+        self.note_able(true_us, self.felt_depth_m, wet);
         let clocks = self.clocks(true_us);
         self.run(sensed, wet, &clocks, true_us, events);
-        self.watch_pins(true_us, &world);
+        self.set_alarm(true_us);
+        self.watch_pins(true_us, world.depth_m.unwrap_or(self.last_depth_m));
         self.watch_power(true_us);
         if self.keeper.is_none() {
             // Power went before anybody could learn of it.
             events.clear();
+        }
+    }
+
+    /// Depth and wet sensor are wrong.
+    fn wrong(&self, true_us: u64) -> [bool; 2] {
+        let depth = self.depth.is_some_and(|f| true_us < f.until_us);
+        [depth, self.wet.is_some_and(|f| true_us < f.until_us)]
+    }
+
+    fn note_able(&mut self, true_us: u64, depth_m: Option<f32>, wet: Option<bool>) {
+        let [depth_wrong, wet_wrong] = self.wrong(true_us);
+        let deep = depth_m.is_none_or(|m| m > water::AIR_M);
+        let sound = !depth_wrong && !wet_wrong && true_us >= self.bus_until_us;
+        let able = !self.on_deck(true_us) && sound && deep && wet == Some(true);
+        if !able {
+            self.able_since_us = None;
+            return;
+        }
+        let since_us = *self.able_since_us.get_or_insert(true_us);
+        let ceiling_us = (self.config.release().ceiling_h * 3.6e9) as u64;
+        if true_us >= ceiling_us && true_us >= since_us + ABLE_US {
+            self.log.able_us.get_or_insert(true_us);
         }
     }
 
@@ -399,7 +478,8 @@ impl Hardware {
             records.stop();
         }
         self.pins = Pins { arm: Pin::default(), fire: Pin::default() };
-        self.burning_us = None;
+        self.burning = None;
+        self.able_since_us = None;
         self.cut = None;
         self.log.resets += 1;
         self.log.stretches.push((true_us, true_us + away_us));
@@ -420,6 +500,7 @@ impl Hardware {
         self.flash.power_on();
         self.boot_us = true_us;
         self.next_idle_us = 0;
+        self.deadline_us = true_us + SECOND_US;
         let clocks = self.clocks(true_us);
         let plan = keeper::Plan {
             config: self.config,
@@ -427,13 +508,14 @@ impl Hardware {
             settings: self.settings,
             deployment: self.deployment,
         };
+        let mut keeper = Box::new(Keeper::new(&plan));
         // The layout is that of this flash.
         let booted = if !self.started {
-            Keeper::start(&plan, &mut self.flash, &LAYOUT, &clocks).ok()
+            keeper.begin(&mut self.flash, &LAYOUT, &clocks).ok().map(|()| keeper)
         } else {
             let why = self.wakes.map_or(keeper::Reset::Power, |(_, why)| why);
             let flash = &mut self.flash;
-            Keeper::resume(&plan, flash, &LAYOUT, &clocks, why).ok().map(|(keeper, resumed)| {
+            keeper.go_on(&plan, flash, &LAYOUT, &clocks, why).ok().map(|resumed| {
                 if let Some(told) = &mut self.told {
                     // What came after the copy is gone.
                     let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
@@ -452,17 +534,18 @@ impl Hardware {
                     let reset = ResetEvent {
                         t_us: keeper.now_us(),
                         out_us: sure.then_some(resumed.away_most_us),
-                        count: keeper.resets(),
+                        count: keeper.guardian().resets,
                         reason: u8::from(why == keeper::Reset::Watchdog),
                     };
-                    records.resume(&reset, keeper.decision(), keeper.tag().faults());
+                    let decision = keeper.guardian().decision.as_ref();
+                    records.resume(&reset, decision, keeper.tag().faults());
                 }
                 keeper
             })
         };
         self.wakes = None;
         self.started = true;
-        self.keeper = booted.map(Box::new);
+        self.keeper = booted;
     }
 
     fn clocks(&self, true_us: u64) -> Clocks {
@@ -519,6 +602,8 @@ impl Hardware {
             }
             _ => sensed.depth_m,
         };
+        // It answers whether the accelerometer does or not.
+        self.felt_depth_m = sensed.depth_m.filter(|_| true_us >= self.bus_until_us);
         if let Some((until_us, _, left)) = self.sag
             && true_us < until_us
             && sensed.cell_left.is_some()
@@ -578,38 +663,61 @@ impl Hardware {
                     return;
                 }
                 self.next_idle_us = true_us + SECOND_US;
-                keeper.idle(wet, clocks, &mut store, pins);
+                keeper.idle(self.felt_depth_m, wet, clocks, &mut store, pins);
                 if let Some(told) = &mut self.told {
                     told.push(Told::Tick(keeper.now_us()));
                 }
             }
         }
         let tag_us = keeper.now_us();
+        if self.flash.is_off() {
+            // Power went before what came of it was recorded.
+            events.clear();
+        }
         if let Some(records) = &mut self.records {
             events.iter().for_each(|event| records.take(tag_us, event, keeper.tag()));
             if let Some(sample) = &stepped {
                 records.sample(sample, events.iter().any(decides));
             }
         }
-        // A look at the clocks is a second old at most.
-        let behind_us = true_us.saturating_sub(tag_us).saturating_sub(SECOND_US);
+        // A look at the clocks is two seconds old at most.
+        let behind_us = true_us.saturating_sub(tag_us).saturating_sub(2 * SECOND_US);
         let wrong_us = tag_us.saturating_sub(true_us).max(behind_us);
         self.log.lost.clock_us = self.log.lost.clock_us.max(wrong_us);
     }
 
-    fn watch_pins(&mut self, true_us: u64, world: &Sample) {
+    fn watch_pins(&mut self, true_us: u64, depth_m: f32) {
+        let Some(keeper) = &self.keeper else { return };
+        let attempts = keeper.guardian().driver.attempts();
+        let since_us = self.plan.deck_since_us(true_us);
+        let hauled = since_us.is_some_and(|us| true_us >= us + HAUL_US);
+        let floor_us = (self.config.release().floor_h * 3.6e9) as u64;
+        let calls = keeper.guardian().calls();
+        if calls && true_us < floor_us && keeper.now_us() >= floor_us {
+            self.log.early_us += true_us.saturating_sub(self.watched_us);
+        }
+        if hauled && calls && true_us >= floor_us {
+            self.log.held_on_deck_us += true_us.saturating_sub(self.watched_us);
+        }
+        self.watched_us = true_us;
         if !self.pins.fire.high {
-            self.burning_us = None;
+            if let Some((from_us, before)) = self.burning.take()
+                && attempts > before
+            {
+                self.log.pulses_us.push(true_us - from_us);
+            }
             self.burnt = false;
             return;
         }
-        let began = self.burning_us.is_none();
-        let from_us = *self.burning_us.get_or_insert(true_us);
+        let [depth_wrong, wet_wrong] = self.wrong(true_us);
+        self.log.on_deck += u32::from(hauled && !(depth_wrong && wet_wrong));
+        self.log.on_deck_blind += u32::from(hauled && depth_wrong && wet_wrong);
+        let began = self.burning.is_none();
+        let (from_us, _) = *self.burning.get_or_insert((true_us, attempts));
         if began {
             self.log.firings += 1;
             self.log.attempts += u32::from(self.log.free_us.is_none());
             self.log.fired_us.get_or_insert(true_us);
-            self.log.on_deck += u32::from(self.on_deck(true_us));
             if let Some((until_us, chance, _)) = self.sag
                 && true_us < until_us
                 && self.rng.random::<f64>() < chance
@@ -626,7 +734,7 @@ impl Hardware {
                 self.burnt = true;
             } else {
                 self.log.free_us = Some(true_us);
-                self.depth_when_freed_m = world.depth_m.unwrap_or(self.last_depth_m).max(0.0);
+                self.depth_when_freed_m = depth_m.max(0.0);
             }
         }
     }
@@ -660,12 +768,12 @@ impl Hardware {
 
     /// The decision to let go, which outlives the tag's own state.
     pub fn decision(&self) -> Option<ReleaseDecision> {
-        self.keeper()?.decision().copied()
+        self.keeper()?.guardian().decision
     }
 
     /// Where the release stands; `None` while the tag is away.
     pub fn release_state(&self) -> Option<State> {
-        self.keeper().map(|k| k.driver().state())
+        self.keeper().map(|k| k.guardian().driver.state())
     }
 }
 
@@ -709,7 +817,7 @@ impl Injected {
         let log = hardware.log();
         let s = |us: u64| us as f64 * 1e-6;
         let keeper = hardware.keeper();
-        let clock = keeper.map(Keeper::clock);
+        let clock = keeper.map(|k| k.guardian().clock);
         Injected {
             resets: log.resets,
             detectors_anew: log.lost.anew,
@@ -728,11 +836,11 @@ impl Injected {
                 Some(State::Free) => "free",
                 Some(State::GivenUp) => "given_up",
             },
-            release_mah: keeper.map_or(0.0, |k| k.driver().used_mah()),
+            release_mah: keeper.map_or(0.0, |k| k.guardian().driver.used_mah()),
             clock_s: clock.map_or([0.0; 2], |c| [s(c.least_us()), s(c.most_us())]),
             clock_faults: clock.map_or(0, |c| c.faults()),
             lost_copies: keeper.map_or(0, Keeper::lost_copies),
-            launched: keeper.is_some_and(|k| k.deck().launched()),
+            launched: keeper.is_some_and(|k| k.guardian().water.launched),
             decision: hardware.decision(),
         }
     }

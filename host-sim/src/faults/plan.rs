@@ -223,13 +223,15 @@ pub enum Region {
 }
 
 /// Time on deck; the trace counts in between.
-#[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq)]
+#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
 #[serde(deny_unknown_fields, default)]
 pub struct Deck {
     /// On deck from the start until then, h.
     pub until_h: Option<f64>,
     /// On deck from then on, h.
     pub from_h: Option<f64>,
+    /// On deck in between: from, to, h.
+    pub outings_h: Vec<[f64; 2]>,
 }
 
 /// The link.
@@ -301,14 +303,19 @@ pub enum Fault {
 pub struct Drawn {
     /// What goes wrong, by time.
     pub faults: Vec<(u64, Fault)>,
-    /// On deck until, microseconds.
-    pub deck_until_us: u64,
-    /// On deck from, microseconds.
-    pub deck_from_us: u64,
+    /// On deck: from, to, microseconds.
+    pub deck_us: Vec<(u64, u64)>,
     /// Attempts that fail.
     pub fails: u32,
     /// Draws what is left to chance while it runs.
     pub seed: u64,
+}
+
+impl Drawn {
+    /// Since when it has been on deck at a time, microseconds; `None`: it is in the sea.
+    pub fn deck_since_us(&self, at_us: u64) -> Option<u64> {
+        self.deck_us.iter().find(|(from, to)| (*from..*to).contains(&at_us)).map(|(from, _)| *from)
+    }
 }
 
 impl Plan {
@@ -405,13 +412,17 @@ impl Plan {
         for (key, h) in [("until_h", self.deck.until_h), ("from_h", self.deck.from_h)] {
             within("deck", key, h.unwrap_or(0.0), 0.0, MAX_H)?;
         }
-        Ok(Drawn {
-            faults,
-            deck_until_us: hours(self.deck.until_h.unwrap_or(0.0)),
-            deck_from_us: self.deck.from_h.map_or(u64::MAX, hours),
-            fails: self.link.fails,
-            seed: self.seed,
-        })
+        let mut deck_us = vec![(0, hours(self.deck.until_h.unwrap_or(0.0)))];
+        for &[from_h, to_h] in &self.deck.outings_h {
+            within("deck", "outings_h", from_h, 0.0, MAX_H)?;
+            within("deck", "outings_h", to_h, 0.0, MAX_H)?;
+            if from_h > to_h {
+                return Err(format!("outings_h of [deck]: {from_h} is more than {to_h}"));
+            }
+            deck_us.push((hours(from_h), hours(to_h)));
+        }
+        deck_us.extend(self.deck.from_h.map(|from_h| (hours(from_h), u64::MAX)));
+        Ok(Drawn { faults, deck_us, fails: self.link.fails, seed: self.seed })
     }
 }
 

@@ -25,6 +25,13 @@ pub fn plan(seed: u64, harshness: Harshness, hours: f64) -> Drawn {
     let harsh = harshness == Harshness::Harsh;
     d.resets(harsh);
     d.buses(harsh);
+    if harsh && d.chance(0.3) {
+        // One backup counter, or none, is fitted.
+        d.faults.push((0, Fault::Lost { which: WhichClock::Second }));
+        if d.chance(0.4) {
+            d.faults.push((0, Fault::Lost { which: WhichClock::First }));
+        }
+    }
     d.clocks();
     for region in [Region::Copies, Region::Vitals] {
         if d.chance(0.3) {
@@ -33,7 +40,7 @@ pub fn plan(seed: u64, harshness: Harshness, hours: f64) -> Drawn {
         }
     }
     d.sensors(harsh);
-    let mut drawn = Drawn { deck_from_us: u64::MAX, seed, ..Drawn::default() };
+    let mut drawn = Drawn { seed, ..Drawn::default() };
     if d.chance(0.4) {
         let until_us = d.far();
         let chance = d.between(0.2, 1.0);
@@ -45,7 +52,16 @@ pub fn plan(seed: u64, harshness: Harshness, hours: f64) -> Drawn {
         drawn.fails = d.rng.random_range(1..15);
     }
     if harsh && d.chance(0.4) {
-        drawn.deck_until_us = (d.log(0.02, hours) * HOUR_US) as u64;
+        drawn.deck_us.push((0, (d.log(0.02, hours) * HOUR_US) as u64));
+    }
+    if harsh && d.chance(0.5) {
+        // Picked up again, once or often, now and then just before the ceiling.
+        for _ in 0..d.rng.random_range(1..5) {
+            let from_h =
+                if d.chance(0.3) { hours - d.log(0.1, 3.0) } else { d.between(0.0, hours) };
+            let to_h = from_h + d.log(0.02, 6.0);
+            drawn.deck_us.push(((from_h * HOUR_US) as u64, (to_h * HOUR_US) as u64));
+        }
     }
     d.faults.sort_by_key(|(at_us, _)| *at_us);
     drawn.faults = d.faults;

@@ -3,11 +3,11 @@
 //! A deployment is made once and run without faults; then every plan is run over
 //! it and held against
 //!
-//! * the ceiling: the fire pin goes high by then, by the world's clock; where the
-//!   tag has no power at that moment, as soon as it has; where it is on deck, not
-//!   before it is in water, by a sensor that can tell;
+//! * the ceiling: the fire pin goes high by then, by the world's clock, or as soon as the tag
+//!   has had power, lain in water and been told so by sensors in order for a minute and a half;
 //! * the floor: never before it;
-//! * the deck: never on it;
+//! * the deck: never on it, from the end of a haul of 3 s on;
+//! * pulses: each that counts as an attempt is 95 to 110 % of its length;
 //! * log and messages: every minute and fate that was acknowledged is there, no minute
 //!   twice, and the messages tell what the tag tells;
 //! * the decision: cause of release, and fate at that time, are those without faults, unless the
@@ -27,7 +27,7 @@ use firmware_core::types::{
 use serde::{Deserialize, Serialize};
 
 use super::hardware::{Hardware, Log, Lost, Told};
-use super::plan::Drawn;
+use super::plan::{Drawn, Fault};
 use super::random::{self, Harshness};
 use super::records::Wrong;
 use crate::deployment::{Deployment, beside};
@@ -37,13 +37,11 @@ use crate::synth::{self, Request};
 use crate::trace::open_file;
 
 const SECOND_US: u64 = 1_000_000;
-/// From a look at the clocks to the fire pin: a look a second, arming, a step or
+/// From a look at the clocks to the fire pin: a look every two seconds, arming, a step or
 /// two of the driver.
-const REACTION_US: u64 = 6 * SECOND_US;
+const REACTION_US: u64 = 8 * SECOND_US;
 /// A recovery this little before the ceiling is marginal.
 const MARGIN_US: u64 = 3 * 3600 * SECOND_US;
-/// Time in water that a tag has to sense before it can know that it is there.
-const WATER_US: u64 = 90 * SECOND_US;
 /// Blocks of 4 KiB of the log: enough for 48 h.
 const LOG_BLOCKS: usize = 28;
 /// A run is followed for this long after the link parted: what comes then is a
@@ -99,7 +97,7 @@ impl Lost {
     /// Nothing else was, and the clock was right to a second or two.
     fn only_time(&self) -> bool {
         let Lost { depth_us, deck_us, cell_low, anew, clock_us, .. } = *self;
-        depth_us == 0 && deck_us == 0 && cell_low == 0 && anew == 0 && clock_us < 2 * SECOND_US
+        depth_us == 0 && deck_us == 0 && cell_low == 0 && anew == 0 && clock_us < 3 * SECOND_US
     }
 
     /// Nothing was.
@@ -248,7 +246,7 @@ impl Base {
             decided_us: u64::MAX,
             marks: Vec::new(),
         };
-        let plain = Drawn { deck_from_us: u64::MAX, ..Drawn::default() };
+        let plain = Drawn::default();
         let mut marks = Vec::new();
         let hardware = Hardware::new(base.config, keeper::Settings::DEFAULT, plain);
         let hardware = hardware.with_records(LOG_BLOCKS);
@@ -278,11 +276,9 @@ impl Base {
     }
 
     fn run_witnessed(&self, plan: Drawn) -> (Run, Witness) {
-        let first_us = if plan.deck_until_us > 0 {
-            0
-        } else {
-            plan.faults.first().map_or(u64::MAX, |(at_us, _)| *at_us)
-        };
+        let faults = plan.faults.first().map_or(u64::MAX, |(at_us, _)| *at_us);
+        let decks = plan.deck_us.iter().filter(|(from, to)| from < to).map(|(from, _)| *from);
+        let first_us = decks.min().unwrap_or(u64::MAX).min(faults);
         let before = |(row, _): &&(usize, Hardware)| *row as u64 * self.period_us <= first_us;
         let (row, hardware) = match self.marks.iter().rev().find(before) {
             None => (0, self.fresh(plan)),
@@ -404,22 +400,33 @@ impl Base {
         if log.on_deck > 0 {
             broken.push(Broken::OnDeck);
         }
-        let mut due_us = self.ceiling_us;
-        for &(from_us, to_us) in &log.stretches {
-            if from_us <= due_us && due_us < to_us + REACTION_US {
-                due_us = due_us.max(to_us);
-            }
+        let burn_us = f64::from(keeper::Settings::DEFAULT.release.burn_s) * 1e6;
+        let part = |us: &u64| *us as f64 / burn_us;
+        if log.pulses_us.iter().map(part).any(|p| !(0.95..=1.1).contains(&p)) {
+            broken.push(Broken::PulseWrong);
         }
-        let away = due_us > self.ceiling_us;
-        let decked = plan.deck_until_us >= self.ceiling_us || log.in_water_us < WATER_US;
-        let latest_us = due_us + REACTION_US;
-        if !decked && latest_us < self.end_us() {
+        // Where fewer than two backup counters are fitted, time away does not count for the floor.
+        let absent =
+            |(at_us, fault): &(u64, Fault)| *at_us == 0 && matches!(fault, Fault::Lost { .. });
+        let fitted = !plan.faults.iter().any(absent);
+        let latest_us = log.able_us.filter(|_| fitted).map(|us| us + REACTION_US);
+        let latest_us = latest_us.filter(|us| *us < self.end_us());
+        if let Some(latest_us) = latest_us {
             match outcome.fired_us {
                 None => broken.push(Broken::NeverFired),
                 Some(t) if t > latest_us => broken.push(Broken::PastCeiling),
                 Some(_) => {}
             }
         }
+        let out = |us: u64| log.stretches.iter().any(|&(from, to)| (from..to).contains(&us));
+        let away = out(self.ceiling_us);
+        let decked = plan.deck_since_us(self.ceiling_us).is_some();
+        let stakes = Stakes {
+            ceiling: latest_us.is_some(),
+            deck: log.held_on_deck_us >= SECOND_US,
+            floor: log.early_us > SECOND_US,
+            pulses: log.pulses_us.len() as u32,
+        };
         let same_fate = outcome.fate == self.plain.fate;
         let same = same_fate && outcome.cause == self.plain.cause;
         let marginal = same_fate && !same && self.marginal(&outcome);
@@ -443,9 +450,23 @@ impl Base {
             excuse,
             away,
             decked,
+            stakes,
             log,
         }
     }
+}
+
+/// Which promises a plan put at stake: a zero out of nothing is no result.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stakes {
+    /// From the ceiling on it had power, lay in water and could know so.
+    pub ceiling: bool,
+    /// On deck it was called to let go, after the floor.
+    pub deck: bool,
+    /// Before the floor it was called to let go, and by a clock that ran ahead the floor had passed.
+    pub floor: bool,
+    /// Pulses that it took for attempts.
+    pub pulses: u32,
 }
 
 /// What took the evidence.
@@ -473,7 +494,9 @@ pub enum Broken {
     BeforeFloor,
     /// Fired on deck.
     OnDeck,
-    /// Fired after the ceiling.
+    /// A pulse that counted was shorter than 95 % or longer than 110 %.
+    PulseWrong,
+    /// Fired after the ceiling, though it could know of the water.
     PastCeiling,
     /// Not fired at all.
     NeverFired,
@@ -523,8 +546,10 @@ pub struct Verdict {
     pub excuse: Option<Excuse>,
     /// The tag had no power at the ceiling.
     pub away: bool,
-    /// It was on deck at the ceiling, or no sensor ever told it of water.
+    /// It was on deck at the ceiling.
     pub decked: bool,
+    /// Promises at stake.
+    pub stakes: Stakes,
     /// What happened.
     pub log: Log,
 }
@@ -558,23 +583,32 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
         verdicts.iter().map(|v| u64::from(v.log.lost.anew)).sum::<u64>(),
         verdicts.iter().map(|v| u64::from(v.log.clock_lost)).sum::<u64>()
     );
-    for (what, broken) in [
-        ("fired before the floor", Broken::BeforeFloor),
-        ("fired on deck", Broken::OnDeck),
-        ("fired after the ceiling", Broken::PastCeiling),
-        ("never fired", Broken::NeverFired),
-        ("acknowledged record lost", Broken::RecordLost),
-        ("minute recorded twice", Broken::RecordTwice),
-        ("message unlike the tag", Broken::MessageWrong),
+    let all = verdicts.len();
+    let pulses: u32 = verdicts.iter().map(|v| v.stakes.pulses).sum();
+    for (what, broken, at_stake) in [
+        ("fired before the floor", Broken::BeforeFloor, count(&|v| v.stakes.floor)),
+        ("fired on deck", Broken::OnDeck, count(&|v| v.stakes.deck)),
+        ("fired after the ceiling", Broken::PastCeiling, count(&|v| v.stakes.ceiling)),
+        ("never fired", Broken::NeverFired, count(&|v| v.stakes.ceiling)),
+        ("with a pulse too short or too long", Broken::PulseWrong, pulses as usize),
+        ("acknowledged record lost", Broken::RecordLost, all),
+        ("minute recorded twice", Broken::RecordTwice, all),
+        ("message unlike the tag", Broken::MessageWrong, all),
     ] {
-        let _ = writeln!(text, "{what}: {}", count(&|v| v.broken.contains(&broken)));
+        let _ = writeln!(
+            text,
+            "{what}: {} of {at_stake} at stake",
+            count(&|v| v.broken.contains(&broken))
+        );
     }
     let _ = writeln!(
         text,
-        "without power at the ceiling, fired when it was back: {}; on deck at the ceiling, or water \
-         never sensed: {}",
-        count(&|v| v.away && v.broken.is_empty()),
-        count(&|v| v.decked)
+        "without power at the ceiling: {}; on deck then: {}; never free: {}; fired on deck with \
+         both sensors wrong: {}",
+        count(&|v| v.away),
+        count(&|v| v.decked),
+        count(&|v| v.log.free_us.is_none()),
+        count(&|v| v.log.on_deck_blind > 0)
     );
     let most = keeper::Settings::DEFAULT.release.attempts;
     let _ = writeln!(
@@ -647,7 +681,7 @@ pub fn summary(bases: &[Base], verdicts: &[Verdict]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::plan::{Fault, Kind};
+    use super::super::plan::Kind;
     use super::*;
 
     /// The witness says yes to what was left, and no to less.
@@ -660,7 +694,7 @@ mod tests {
             .unwrap_or_else(|e| panic!("{e}"));
         let reset = Fault::Reset { kind: Kind::Power, away_us: 300 * SECOND_US, mid_write: true };
         let faults = vec![(1800 * SECOND_US, reset), (4000 * SECOND_US, reset)];
-        let plan = Drawn { faults, deck_from_us: u64::MAX, ..Drawn::default() };
+        let plan = Drawn { faults, ..Drawn::default() };
         let (run, mut witness) = base.run_witnessed(plan);
         assert_eq!(run.log.resets, 2);
         assert!(run.lost.away_us >= 600 * SECOND_US && !run.lost.nothing());

@@ -107,7 +107,6 @@ impl<'a> Pack<'a> {
     }
 
     /// An angle of -180 to 180 degrees in steps of 180/127, one byte.
-    #[inline(never)]
     pub fn angle(&mut self, deg: f32) {
         self.bytes(&(math::floor(deg * (127.0 / 180.0) + 0.5) as i8).to_le_bytes());
     }
@@ -142,13 +141,11 @@ impl<'a> Unpack<'a> {
     }
 
     /// A number in steps of `1 / per_unit`.
-    #[inline(never)]
     pub fn scaled(&mut self, per_unit: f32) -> Option<f32> {
         u16::take(self).map(|x| f32::from(x) / per_unit)
     }
 
     /// A number in steps of `1 / per_unit`, where all ones say that there is none.
-    #[inline(never)]
     pub fn scaled_option(&mut self, per_unit: f32) -> Option<Option<f32>> {
         u16::take(self).map(|x| (x != u16::MAX).then(|| f32::from(x) / per_unit))
     }
@@ -173,7 +170,6 @@ macro_rules! numbers {
             fn put(&self, into: &mut Pack<'_>) {
                 into.bytes(&self.to_le_bytes());
             }
-            #[inline(never)]
             fn take(from: &mut Unpack<'_>) -> Option<Self> {
                 from.array().map(<$t>::from_le_bytes)
             }
@@ -184,13 +180,11 @@ numbers!(u8, u16, i16, u32, f32);
 
 /// A time in microseconds, six bytes: up to 8.9 years.
 impl Field for u64 {
-    #[inline(never)]
     fn put(&self, into: &mut Pack<'_>) {
         let [a, b, c, d, e, f, ..] = (*self).min(NO_TIME).to_le_bytes();
         into.bytes(&[a, b, c, d, e, f]);
     }
 
-    #[inline(never)]
     fn take(from: &mut Unpack<'_>) -> Option<Self> {
         let [a, b, c, d, e, f] = from.array()?;
         Some(u64::from_le_bytes([a, b, c, d, e, f, 0, 0]))

@@ -36,7 +36,7 @@ pub const STAGES: [(&str, &[&str]); 11] = [
     ("recovery", &["recovery"]),
     ("release", &["release/"]),
     ("log and summary", &["store/", "message/", "kept/"]),
-    ("clocks, deck, firing", &["shell/"]),
+    ("clocks, water, firing", &["shell/"]),
     ("composition", &["tag", "front", "config", "types", "detector", "lib", "math"]),
 ];
 

@@ -16,7 +16,7 @@ pub fn of(measured: &[Measured], model: &Model) -> String {
          Counted on an emulated core; how, and what it does not tell, is in\n\
          [on-target.md](on-target.md).\n\n\
          **The deployed path is `Keeper::feed` with log and journal**, fed what a FIFO of {FIFO}\n\
-         samples held. It holds the detectors (`Tag::feed`), clocks, deck and release, and writes\n\
+         samples held. It holds the detectors (`Tag::feed`), clocks, water and release, and writes\n\
          minutes, hours and events to the log. Copies of state stand on lines of their own.\n\n"
     );
     deployed(&mut t, measured);

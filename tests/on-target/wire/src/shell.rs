@@ -9,7 +9,7 @@ use embedded_storage::nor_flash::NorFlash;
 use firmware_core::config::Config;
 use firmware_core::message::checks;
 use firmware_core::shell::clock::Clocks;
-use firmware_core::shell::firing::Pins;
+use firmware_core::shell::firing::{Pins, State};
 use firmware_core::shell::keeper::{Keeper, Layout, Plan, Reset, Settings, Store};
 use firmware_core::store::journal::Journal;
 use firmware_core::store::log::Log;
@@ -141,7 +141,7 @@ impl<F: NorFlash, T: Sink> Running<'_, F, T> {
             self.books.journal.cell(left);
         }
         self.keeper.feed(run, wet, clocks, &mut self.books, pins);
-        if self.keeper.free() {
+        if self.keeper.guardian().driver.state() == State::Free {
             self.books.journal.check(checks::RELEASE_VERIFIED);
         }
     }
@@ -217,7 +217,7 @@ pub fn resume<'a, F: NorFlash, T>(
     let event = ResetEvent {
         t_us: keeper.now_us(),
         out_us: sure.then_some(resumed.away_most_us),
-        count: keeper.resets(),
+        count: keeper.guardian().resets,
         reason: 0,
     };
     resume_journal(setup, keeper, &event, log, &mut places.journal)?;
@@ -234,7 +234,7 @@ fn resume_journal<F: NorFlash>(
     log: &mut Log<F>,
     place: &mut MaybeUninit<Journal>,
 ) -> Option<()> {
-    let (faults, decision) = (keeper.tag().faults(), keeper.decision());
+    let (faults, decision) = (keeper.tag().faults(), keeper.guardian().decision.as_ref());
     let (number, told) = (setup.plan.deployment, setup.told);
     match Journal::resume(number, NUMBER, log, told, event, decision, faults) {
         Ok((journal, _)) => place.write(journal),

@@ -250,14 +250,14 @@ fn end<M: Memory>(
         record::write(event, SAMPLES, sink);
     });
     last &= books.journal.finish(keeper.tag().faults(), books.log).is_ok();
-    let state = keeper.driver().state() == State::Free;
+    let state = keeper.guardian().driver.state() == State::Free;
     for x in [
         deaf,
         unkept,
         u32::from(last),
         u32::from(state),
         sea.free_s().unwrap_or(0),
-        keeper.resets().into(),
+        keeper.guardian().resets.into(),
         keeper.lost_copies(),
         books.journal.lost_copies(),
         keeper.tag().record_bytes(),

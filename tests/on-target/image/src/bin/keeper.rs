@@ -111,14 +111,14 @@ fn main() -> ! {
     let mut flash = Chip;
     let mut pins = Pins { arm: Wire, fire: Wire };
     let plan = Plan::new(config, black_box(Settings::DEFAULT), 1);
-    let kept = if black_box(true) {
-        Keeper::start(&plan, &mut flash, &layout, &clocks)
-    } else {
-        Keeper::resume(&plan, &mut flash, &layout, &clocks, Reset::Power).map(|(keeper, _)| keeper)
-    };
-    let Ok(kept) = kept else { loop {} };
     // SAFETY: `main` runs once and nothing else touches the keeper.
-    let keeper = unsafe { (*(&raw mut KEEPER)).write(kept) };
+    let keeper = unsafe { (*(&raw mut KEEPER)).write(Keeper::new(&plan)) };
+    let kept = if black_box(true) {
+        keeper.begin(&mut flash, &layout, &clocks)
+    } else {
+        keeper.go_on(&plan, &mut flash, &layout, &clocks, Reset::Power).map(|_| ())
+    };
+    let Ok(()) = kept else { loop {} };
     let accel_g = black_box([[0.0; 3]; 25]);
     let run = Run::accel(black_box(0), black_box(40_000), &accel_g);
     let sink = |event: &Event, moment: &Moment<'_>| {
@@ -129,9 +129,11 @@ fn main() -> ! {
         let clocks = black_box(clocks);
         let wet = black_box(None);
         black_box(keeper.feed(black_box(&run), wet, &clocks, &mut store, &mut pins));
-        keeper.idle(wet, &clocks, &mut store, &mut pins);
+        let depth_m = black_box(None);
+        keeper.idle(depth_m, wet, &clocks, &mut store, &mut pins);
+        keeper.poll(depth_m, wet, &clocks, &mut store, &mut pins);
         keeper.flush(&mut store);
-        black_box((keeper.decision(), keeper.driver(), keeper.free()));
+        black_box((keeper.alarm_us(), keeper.guardian()));
         let tag = keeper.tag();
         black_box((tag.fate(), tag.fate_report(), tag.recovery(), tag.release()));
         black_box((tag.faults(), tag.record_bytes()));
