@@ -797,7 +797,9 @@ fn stays_safe_in_air(plan: &Plan) -> Result<[u64; 5], String> {
     held(out.held_us <= SECOND_US + 10_000, "held into air", &out)?;
     let whole = |pulse: &Pulse| pulse.us as f64 >= 0.95e6 * f64::from(plan.rules.2.burn_s);
     let broken = out.pulses.iter().filter(|pulse| !whole(pulse) && !pulse.reset);
-    held(broken.clone().all(|pulse| !pulse.counted), "a broken pulse counts", &out)?;
+    // Of two clocks that differ, nothing tells which is right.
+    let told = plan.clock.is_none() || plan.backups == 2;
+    held(!told || broken.clone().all(|pulse| !pulse.counted), "a broken pulse counts", &out)?;
     let (fired, again) = (out.first_fire_us.is_some(), out.pressed_again > 0);
     let broken = broken.count() as u64;
     Ok([1, u64::from(out.pressed_air > 0), u64::from(fired), u64::from(again), broken])

@@ -117,7 +117,7 @@ pub struct Resumed {
     /// The release clock goes on; else all copies were lost, and the time before
     /// is not known.
     pub clock: bool,
-    /// Tag time of the copy that the detectors go on from, microseconds.
+    /// Tag time of the newest sample in the copy that the detectors go on from, microseconds.
     pub tag_us: u64,
     /// Time away, microseconds, at least.
     pub away_least_us: u64,
@@ -270,7 +270,7 @@ impl<X: Detector> Keeper<X> {
             self.whole.guardian = Guardian::new(clocks);
             anew(&mut self.whole.tag, plan);
         }
-        let tag_us = self.now_us();
+        let tag_us = self.whole.tag.now_us();
         self.next_copy_us = if tag { self.due_us(self.settings.copy_s) } else { 0 };
         self.decided = self.whole.tag.decided();
         let mut guardian = Guardian::new(clocks);

@@ -519,7 +519,7 @@ impl Hardware {
                 if let Some(told) = &mut self.told {
                     // What came after the copy is gone.
                     let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
-                    let kept = told.iter().rposition(|t| t.t_us() < copy_us);
+                    let kept = told.iter().rposition(|t| t.t_us() <= copy_us);
                     let kept = kept.map_or(0, |at| at + 1);
                     let gone = told.drain(kept..).filter(|t| matches!(t, Told::Sample(_)));
                     self.log.lost.unkept_us +=
