@@ -128,11 +128,9 @@ impl Front {
         loop {
             let filled = self.ingest.fill(&mut rest, &mut self.window, self.wake_us);
             self.taken = all.wrapping_sub(rest.accel_g.len()) as u32;
-            self.report_faults(panel);
             if filled.restart {
                 self.restart();
                 panel.gap();
-                continue;
             }
             self.work(filled, panel);
             if filled.whole && self.now_us() >= self.wake_us {
@@ -175,7 +173,7 @@ impl Front {
         }
     }
 
-    #[inline]
+    #[inline(never)]
     fn report_faults<P: Panel>(&mut self, panel: &mut P) {
         while let Some(kind) = self.ingest.sensor.next_begun() {
             panel.fault(kind, self);
@@ -193,10 +191,15 @@ impl Front {
     /// The work that goes with what was put into the window.
     fn work<P: Panel>(&mut self, filled: Filled, panel: &mut P) {
         let full = self.window.waiting() >= self.ingest.block;
+        let last = if full { u8::MAX } else { filled.samples.wrapping_sub(1) };
         let mut place = filled.before;
-        for _ in u8::from(full)..filled.samples {
+        for n in u8::from(full)..filled.samples {
             if self.beats.rests() {
                 break;
+            }
+            if n == last {
+                // What began with it comes behind what came of the samples before.
+                self.report_faults(panel);
             }
             place = place.wrapping_add(1);
             if place >= self.ingest.decimator.factor() {
@@ -205,6 +208,7 @@ impl Front {
             }
             self.hand_out(panel);
         }
+        self.report_faults(panel);
         if full {
             self.block(panel);
             self.hand_out(panel);
@@ -283,7 +287,6 @@ impl Front {
     }
 
     /// Hands out the next beat, if one waits.
-    #[inline]
     fn hand_out<P: Panel>(&mut self, panel: &mut P) {
         if let Some(beat) = self.beats.next_beat() {
             self.beat(&beat, panel);

@@ -101,7 +101,7 @@ fn a_run_of_nothing_changes_nothing() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig::with_cases(48))]
 
     /// Whatever is wrong with the samples.
     #[test]
@@ -109,7 +109,10 @@ proptest! {
         seed in 0_u32..1000,
         hz in prop::sample::select(vec![5.0_f32, 10.0, 25.0, 50.0]),
         lengths in prop::collection::vec(1_usize..40, 1..8),
-        faults in prop::collection::vec((0_usize..4000, 1_usize..90, 0_u8..8), 0..12),
+        faults in prop::collection::vec(
+            (0_usize..4000, prop_oneof![3 => 1_usize..90, 1 => 600_usize..1500], 0_u8..8),
+            0..12,
+        ),
     ) {
         let mut samples = swim(f64::from(hz), 120.0, seed);
         for (at, len, kind) in faults {

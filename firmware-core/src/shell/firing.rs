@@ -28,7 +28,7 @@ const LONGEST: f32 = 1.05;
 /// Least time from one look to the next, microseconds.
 const SOON_US: u64 = 1_000;
 /// A charged circuit waits so long for readings of now, s.
-const READY_S: f32 = 60.0;
+const READY_S: f32 = 100.0;
 
 /// How the release is fired.
 #[derive(Clone, Copy, Debug, PartialEq)]

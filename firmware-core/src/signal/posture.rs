@@ -127,7 +127,6 @@ impl Posture {
     /// Moves the mean on by `steps` pairs that come, go and lie in its middle from
     /// these places on, and adds up what the samples in its middle show, in counts times the length
     /// of the mean.
-    #[inline]
     fn slide(&mut self, window: &Window, places: [usize; 3], steps: usize, sums: &mut Activity) {
         let [newest, oldest, middle] = places;
         let whole = i32::from(self.len);

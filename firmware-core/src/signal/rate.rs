@@ -104,7 +104,6 @@ pub struct Doubler {
 
 impl Doubler {
     /// Gives the value two samples back and the one half a sample after it.
-    #[inline]
     fn step(&mut self, x: i32) -> [i32; 2] {
         let [a, b, c] = self.past;
         self.past = [b, c, x];

@@ -184,6 +184,8 @@ pub struct Hardware {
     sag: Option<(u64, f64, Option<f32>)>,
     last_accel_g: [f32; 3],
     last_depth_m: f32,
+    /// Latest depth of the trace.
+    world_depth_m: Option<f32>,
     last_wet: bool,
     /// What the sensors gave last.
     felt_depth_m: Option<f32>,
@@ -238,6 +240,7 @@ impl Hardware {
             sag: None,
             last_accel_g: [0.0, 0.0, 1.0],
             last_depth_m: 0.0,
+            world_depth_m: None,
             last_wet: false,
             felt_depth_m: None,
             felt_wet: None,
@@ -368,9 +371,9 @@ impl Hardware {
             return;
         }
         self.boot(true_us);
-        let world = self.place(world);
+        let (world, asked_m) = self.place(world);
         let wet = self.feel_wet(true_us);
-        let sensed = self.sense(&world);
+        let sensed = self.sense(&world, asked_m);
         self.felt_wet = wet;
         self.note_able(true_us, self.felt_depth_m, wet);
         let clocks = self.clocks(true_us);
@@ -560,9 +563,12 @@ impl Hardware {
         }
     }
 
-    /// The world as it is where the tag is: on deck, in the sea, or afloat.
-    fn place(&mut self, world: &Sample) -> Sample {
+    /// The world as it is where the tag is: on deck, in the sea, or afloat; and the depth that a
+    /// sensor would read that is asked between the readings of the trace.
+    fn place(&mut self, world: &Sample) -> (Sample, Option<f32>) {
+        self.world_depth_m = world.depth_m.or(self.world_depth_m);
         let mut here = *world;
+        here.depth_m = self.world_depth_m;
         if self.on_deck(world.t_us) {
             self.log.lost.deck_us += u64::from(self.config.sample_us());
             let rock = (world.t_us as f64 * 1e-6 * 1.1).sin() as f32 * 0.05;
@@ -575,7 +581,9 @@ impl Hardware {
             here.depth_m =
                 here.depth_m.map(|_| (self.depth_when_freed_m - risen_m).max(0.15 + wave_m));
         }
-        here
+        let asked_m = here.depth_m;
+        here.depth_m = asked_m.filter(|_| world.depth_m.is_some());
+        (here, asked_m)
     }
 
     fn feel_wet(&mut self, true_us: u64) -> Option<bool> {
@@ -592,18 +600,19 @@ impl Hardware {
     }
 
     /// What the sensors tell of it; `None`: the accelerometer gives no samples at all.
-    fn sense(&mut self, world: &Sample) -> Option<Sample> {
+    fn sense(&mut self, world: &Sample, asked_m: Option<f32>) -> Option<Sample> {
         let true_us = world.t_us;
         let mut sensed = *world;
-        sensed.depth_m = match self.depth {
-            Some(Failed { until_us, repeats }) if true_us < until_us => {
-                self.log.lost.depth_us += u64::from(self.config.sample_us());
-                sensed.depth_m.and(repeats)
-            }
-            _ => sensed.depth_m,
-        };
+        let mut answer_m = asked_m;
+        if let Some(Failed { until_us, repeats }) = self.depth
+            && true_us < until_us
+        {
+            self.log.lost.depth_us += u64::from(self.config.sample_us());
+            sensed.depth_m = sensed.depth_m.and(repeats);
+            answer_m = asked_m.and(repeats);
+        }
         // It answers whether the accelerometer does or not.
-        self.felt_depth_m = sensed.depth_m.filter(|_| true_us >= self.bus_until_us);
+        self.felt_depth_m = answer_m.filter(|_| true_us >= self.bus_until_us);
         if let Some((until_us, _, left)) = self.sag
             && true_us < until_us
             && sensed.cell_left.is_some()
