@@ -4,6 +4,7 @@
 //! carries it as [`Own`], which needs no type parameter: nothing else in the host knows its type.
 //! Where none is registered, an [`Own`] is blank and does nothing.
 
+pub mod given;
 mod told;
 
 use std::fmt;

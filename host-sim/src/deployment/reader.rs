@@ -8,7 +8,7 @@ use toml::Spanned;
 use toml::de::DeValue;
 
 use super::{Deployment, START_UNIX_S, TruthSource};
-use crate::own;
+use crate::own::{self, given};
 use crate::problem::{Problem, nearest, shown};
 use crate::toml_text::{located, one_line};
 use crate::trace::COLUMNS;
@@ -168,26 +168,10 @@ impl Reader {
         key: &Spanned<Cow<'_, str>>,
         value: &Spanned<DeValue<'_>>,
     ) -> Result<(), Problem> {
-        let name: &str = key.get_ref();
-        let Some(detector) = own::registered().filter(|own| own.name == name) else {
-            let what = format!("no detector {} in this program", shown(name.as_bytes()));
-            return Err(self.fail(&key.span(), &what, "not known").help(own::absent()));
-        };
-        let DeValue::Table(entries) = value.get_ref() else {
-            let what = format!("{name} must be a table, written [detector.{name}]");
-            return Err(self.fail(&value.span(), &what, "not a table"));
-        };
+        let entries = given::entries(key, value, |at, what, label| self.fail(at, what, label))?;
         for (key, value) in entries {
-            let given: &str = key.get_ref();
-            let mut all = own::settings().enumerate();
-            let Some((n, (known, param))) = all.find(|(_, (_, p))| p.key == given) else {
-                let what = format!("unknown key {} in [detector.{name}]", shown(given.as_bytes()));
-                let problem = self.fail(&key.span(), &what, "not known");
-                return Err(match nearest(given, detector.params.iter().map(|p| p.key)) {
-                    Some(near) => problem.help(format!("nearest known key: {near}")),
-                    None => problem.help(format!("{name} has no settings")),
-                });
-            };
+            let (n, known, param) =
+                given::setting(key, |at, what, label| self.fail(at, what, label))?;
             self.deployment.spans.insert(known.to_owned(), value.span());
             let number = self.setting(known, param, value)?;
             let checked = own::checked(known, param, number);

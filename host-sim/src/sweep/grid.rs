@@ -11,7 +11,7 @@ use toml::de::DeValue;
 use super::duty::Duty;
 use super::pareto::{Goal, goal_named, goal_names};
 use super::thin::Thinning;
-use crate::own;
+use crate::own::{self, given};
 use crate::problem::{Problem, nearest, shown};
 use crate::toml_text::{self, located, one_line};
 
@@ -178,25 +178,9 @@ impl Grid {
         key: &Spanned<Text<'_>>,
         value: &Spanned<DeValue<'_>>,
     ) -> Result<(), Problem> {
-        let name: &str = key.get_ref();
-        let Some(detector) = own::registered().filter(|own| own.name == name) else {
-            let what = format!("no detector {} in this program", shown(name.as_bytes()));
-            return Err(self.fail(&key.span(), &what, "not known").help(own::absent()));
-        };
-        let DeValue::Table(entries) = value.get_ref() else {
-            let what = format!("{name} must be a table, written [detector.{name}]");
-            return Err(self.fail(&value.span(), &what, "not a table"));
-        };
+        let entries = given::entries(key, value, |at, what, label| self.fail(at, what, label))?;
         for (key, value) in entries {
-            let given: &str = key.get_ref();
-            let Some((known, _)) = own::settings().find(|(_, p)| p.key == given) else {
-                let what = format!("unknown key {} in [detector.{name}]", shown(given.as_bytes()));
-                let problem = self.fail(&key.span(), &what, "not known");
-                return Err(match nearest(given, detector.params.iter().map(|p| p.key)) {
-                    Some(near) => problem.help(format!("nearest known key: {near}")),
-                    None => problem.help(format!("{name} has no settings")),
-                });
-            };
+            let (_, known, _) = given::setting(key, |at, what, label| self.fail(at, what, label))?;
             self.spans.insert(known.to_owned(), value.span());
             self.values(OWN, known, value)?;
         }
