@@ -310,6 +310,53 @@ pub struct OwnEvent {
 /// Most numbers that an event of a detector of one's own carries.
 pub const OWN_NUMBERS: usize = 4;
 
+/// What a launch was found by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Kept!)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum LaunchedBy {
+    /// Depth: the animal dived.
+    Depth,
+    /// The wet sensor: in water for long.
+    Wet,
+    /// Motion alone: not sure.
+    Motion,
+}
+
+/// A step to the launch, or to the end of the deployment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum LaunchStep {
+    /// The deployment may have begun so long ago, microseconds: what was before counts for nothing.
+    Begin {
+        /// 0 but where motion alone tells of it.
+        ago_us: u64,
+    },
+    /// It has begun with the latest [`LaunchStep::Begin`], or with the first sample.
+    Launched(LaunchedBy),
+    /// It may have ended just before.
+    MayEnd,
+    /// It has not.
+    GoesOn,
+    /// It has ended at the latest [`LaunchStep::MayEnd`]; what is dated later counts for nothing.
+    Ended,
+}
+
+/// Such a step with its evidence.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct LaunchReport {
+    /// The step.
+    pub step: LaunchStep,
+    /// When the tag knew, microseconds of tag time, which counts from the launch.
+    pub t_us: u64,
+    /// Latest depth, m, where one is known.
+    pub depth_m: Option<f32>,
+    /// Time at depth since the deployment began, s.
+    pub deep_s: f32,
+    /// For how long the tag has lain as it does, s; where motion alone speaks.
+    pub pose_s: f32,
+}
+
 /// What the tag reports.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -328,6 +375,8 @@ pub enum Event {
     Release(ReleaseDecision),
     /// A detector of one's own reports.
     Own(OwnEvent),
+    /// The deployment begins, or ends.
+    Launch(LaunchReport),
 }
 
 /// How the tag stands at an event. That of a beat may be the end of the block that it was handed
@@ -393,6 +442,26 @@ pub fn cause_of(code: u8) -> Option<Cause> {
     all.get(usize::from(code)).copied()
 }
 
+/// Number of a step in memory.
+pub fn launch_code(step: LaunchStep) -> u8 {
+    match step {
+        LaunchStep::Begin { .. } => 0,
+        LaunchStep::MayEnd => 1,
+        LaunchStep::GoesOn => 2,
+        LaunchStep::Ended => 3,
+        LaunchStep::Launched(by) => 4_u8.wrapping_add(by as u8),
+    }
+}
+
+/// The step of a number; how long ago it began is kept beside it.
+pub fn launch_of(code: u8) -> Option<LaunchStep> {
+    use LaunchStep::{Begin, Ended, GoesOn, Launched, MayEnd};
+    use LaunchedBy::{Depth, Motion, Wet};
+    let [depth, wet, motion] = [Depth, Wet, Motion].map(Launched);
+    let all = [Begin { ago_us: 0 }, MayEnd, GoesOn, Ended, depth, wet, motion];
+    all.get(usize::from(code)).copied()
+}
+
 /// Place of a kind of fault among [`FAULT_KINDS`].
 pub fn fault_code(kind: FaultKind) -> u8 {
     kind as u8
@@ -408,6 +477,7 @@ mod tests {
             assert!(state_of(code).is_none_or(|state| state_code(state) == code));
             assert!(fate_of(code).is_none_or(|fate| fate_code(fate) == code));
             assert!(cause_of(code).is_none_or(|cause| cause_code(cause) == code));
+            assert!(launch_of(code).is_none_or(|step| launch_code(step) == code));
         }
         // As in the logs of the first version.
         assert_eq!((state_of(0), state_of(5)), (Some(State::Unknown), Some(State::OnBottom)));

@@ -172,13 +172,18 @@ fn start(plan: &Plan, flash: &mut Ram, clocks: &Clocks) -> Keeper {
 /// Takes one up again after a reset.
 fn resume(plan: &Plan, flash: &mut Ram, clocks: &Clocks, reset: Reset) -> (Keeper, Resumed) {
     let mut keeper = Keeper::new(plan);
-    let resumed = keeper.go_on(plan, flash, &LAYOUT, clocks, reset).unwrap();
+    let resumed = keeper.go_on(flash, &LAYOUT, clocks, reset).unwrap();
     (keeper, resumed)
 }
 
 /// A plan for deployment 9.
 fn plan(config: Config, settings: Settings) -> Plan {
     Plan::new(config, settings, 9)
+}
+
+/// The tag's own, not the keeper's.
+fn of_the_tag(event: &Event) -> bool {
+    !matches!(event, Event::Launch(_))
 }
 
 #[test]
@@ -193,7 +198,8 @@ fn without_a_fault_the_keeper_changes_nothing() {
     for s in &std::mem::take(&mut sea.samples) {
         let now = clocks(s.t_us, [Some(77 + s.t_us), None]);
         assert_eq!(sea.feed(&mut keeper, &s.as_run(), &now, s.t_us), s.t_us);
-        let told = std::mem::take(&mut sea.told);
+        let mut told = std::mem::take(&mut sea.told);
+        told.retain(of_the_tag);
         assert_eq!(format!("{told:?}"), format!("{:?}", feed(&mut plain, s)));
     }
     assert_eq!(format!("{:?}", keeper.tag()), format!("{plain:?}"));
@@ -373,6 +379,9 @@ fn runs_of_any_length_are_dated_back() {
             assert_eq!(format!("{:?}", by_run.tag()), format!("{:?}", by_one.tag()), "{at}");
         }
         assert!(longest_us >= 4_000_000, "{hz} Hz: {longest_us} us");
+        // The keeper looks for the launch once a run.
+        all.told.retain(of_the_tag);
+        one.told.retain(of_the_tag);
         assert_eq!(format!("{:?}", all.told), format!("{:?}", one.told), "{hz} Hz");
         assert_eq!(by_run.guardian().decision, by_one.guardian().decision);
         assert!(by_one.guardian().decision.is_some());
@@ -403,7 +412,7 @@ fn resets_do_not_wear_the_flash() {
         let now = clocks(t % 6 * SECOND_US, [Some(9 + t * SECOND_US), None]);
         if t % 6 == 0 {
             keeper = Keeper::new(&plan);
-            let resumed = keeper.go_on(&plan, &mut flash, &ROOMY, &now, Reset::Power).unwrap();
+            let resumed = keeper.go_on(&mut flash, &ROOMY, &now, Reset::Power).unwrap();
             assert!(resumed.clock, "{t} s");
             assert_eq!(keeper.now_us(), t * SECOND_US);
         }

@@ -50,6 +50,10 @@ pub struct Args {
     /// Deployment file for all traces, instead of the one beside each
     #[arg(long, value_name = "FILE")]
     deployment: Option<PathBuf>,
+    /// The tag finds the animal's release and the end by itself, as at sea, whatever release_utc
+    /// and end_utc state; tells how far it is off
+    #[arg(long)]
+    as_tag: bool,
     /// Have the hardware go wrong as this plan says: resets, buses, sensors, clocks, flash, cell
     #[arg(long, value_name = "PLAN.toml")]
     faults: Option<PathBuf>,
@@ -157,7 +161,8 @@ pub fn run(args: &Args) -> Status {
         |&(path, page)| {
             let wrap = |file| Box::new(bar.wrap_read(file)) as crate::trace::Source;
             let deployment = args.deployment.as_deref();
-            let mut prepared = match replay::prepare(path, deployment, keep, wrap) {
+            let mut prepared = match replay::prepare_from(path, deployment, keep, args.as_tag, wrap)
+            {
                 Ok(prepared) => prepared,
                 Err(problem) => return (Vec::new(), Err(problem)),
             };

@@ -48,6 +48,12 @@ pub struct Deployment {
     pub id: Option<String>,
     /// Unix time at `t_s` = 0, microseconds.
     pub start_unix_us: Option<i64>,
+    /// Unix time of the animal's release, microseconds; `None`: the tag finds it.
+    pub release_unix_us: Option<i64>,
+    /// Unix time of the end of the deployment, microseconds; `None`: the tag finds it.
+    pub end_unix_us: Option<i64>,
+    /// The tag finds both, whatever is stated.
+    pub as_tag: bool,
     /// Latitude, degrees north, -90 to 90.
     pub latitude_deg: Option<f64>,
     /// Longitude, degrees east, -180 to 180.
@@ -100,6 +106,9 @@ impl Default for Deployment {
             from_file: false,
             id: None,
             start_unix_us: None,
+            release_unix_us: None,
+            end_unix_us: None,
+            as_tag: false,
             latitude_deg: None,
             longitude_deg: None,
             truth: None,
@@ -169,6 +178,12 @@ impl Deployment {
             reader.table(key, value)?;
         }
         let deployment = reader.deployment;
+        if let (Some(release_us), Some(end_us)) =
+            (deployment.release_unix_us, deployment.end_unix_us)
+            && end_us <= release_us
+        {
+            return Err(deployment.at_key("end_utc", "end_utc must lie after release_utc"));
+        }
         // Shows every remaining value out of range before anything is run.
         deployment.config(deployment.sample_hz.unwrap_or(25.0), deployment.start_unix_us)?;
         Ok(deployment)

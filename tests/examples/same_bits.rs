@@ -146,7 +146,7 @@ impl Reported {
                 }
             }
             Event::Release(l) => self.release = Some((l.cause, l.t_us)),
-            Event::Fault(_) | Event::Own(_) => {}
+            Event::Fault(_) | Event::Own(_) | Event::Launch(_) => {}
         }
     }
 

@@ -277,7 +277,7 @@ fn copies_resume(data: &[u8]) -> Resumed {
     let clocks = Clocks { timer_us: 0, backup_us: [Some(5), None] };
     let plan = copies_plan();
     let mut keeper = Keeper::new(&plan);
-    let resumed = keeper.go_on(&plan, &mut flash, &COPIES, &clocks, Reset::Power);
+    let resumed = keeper.go_on(&mut flash, &COPIES, &clocks, Reset::Power);
     resumed.expect("it fits")
 }
 

@@ -92,7 +92,7 @@ impl Run {
             Event::Fate(report) => self.fates.push(*report),
             Event::Recovery(report) => self.recoveries.push(*report),
             Event::Release(decision) => self.release = self.release.or(Some(*decision)),
-            Event::Fault(_) | Event::Own(_) => {}
+            Event::Fault(_) | Event::Own(_) | Event::Launch(_) => {}
         }
     }
 

@@ -65,9 +65,14 @@ impl Summary {
                 self.end_hour();
                 self.course.close();
             }
-            Event::Beat(_) | Event::Fault(_) | Event::Own(_) => {}
+            Event::Beat(_) | Event::Fault(_) | Event::Own(_) | Event::Launch(_) => {}
         }
         self.facts.fate = fate;
+    }
+
+    /// Number of the deployment.
+    pub fn deployment(&self) -> u8 {
+        self.facts.deployment
     }
 
     /// Fate as told.

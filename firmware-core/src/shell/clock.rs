@@ -64,6 +64,11 @@ impl ReleaseClock {
         ReleaseClock { timer_us: clocks.timer_us, from: *clocks, ..Kept::blank() }
     }
 
+    /// So much has passed since the start, microseconds.
+    pub fn set_us(&mut self, us: u64) {
+        (self.least_us, self.most_us, self.from_us) = (us, us, (us, us));
+    }
+
     /// Least time since the start, microseconds.
     pub fn least_us(&self) -> u64 {
         self.least_us

@@ -65,6 +65,8 @@ pub struct Guardian {
     pub water: Water,
     /// Resets so far, as far as copies tell.
     pub resets: u16,
+    /// Times that the deployment began anew.
+    pub begun: u16,
     /// Most time at the latest start or reset, microseconds.
     boot_us: u64,
 }
@@ -73,6 +75,14 @@ impl Guardian {
     /// At the start of the deployment.
     pub fn new(clocks: &Clocks) -> Self {
         Guardian { clock: ReleaseClock::start(clocks), ..Kept::blank() }
+    }
+
+    /// The deployment began `ago_us` ago: time counts from there, and what was decided before, or
+    /// known of water, is forgotten.
+    pub fn launch(&mut self, clocks: &Clocks, ago_us: u64) {
+        let (resets, begun) = (self.resets, self.begun.saturating_add(1));
+        *self = Guardian { resets, begun, ..Guardian::new(clocks) };
+        self.clock.set_us(ago_us);
     }
 
     /// After a reset; `unseen_us` as for [`ReleaseClock::resume`]. Gives the time away, least and

@@ -23,10 +23,11 @@ use crate::kept::Kept;
 use crate::shell::clock::Clocks;
 use crate::shell::firing::{self, Pins};
 use crate::shell::guardian::{Guardian, Rules};
+use crate::shell::launch::Launch;
 use crate::shell::water::Surroundings;
 use crate::store::slots::{Region, SlotError, Slots, measure};
 use crate::tag::Tag;
-use crate::types::{Event, Fate, Moment, Run, Sink};
+use crate::types::{Event, Fate, LaunchStep, Moment, Run, Sink};
 
 const SECOND_US: u64 = 1_000_000;
 /// Time after which samples bring a look at the clocks, and the same by the number of samples.
@@ -160,6 +161,9 @@ impl<F: NorFlash, S: Sink> Store for Apart<'_, F, S> {
 struct Whole<X: Detector> {
     guardian: Guardian,
     tag: Tag<X>,
+    launch: Launch,
+    /// Time from switching on to the start of the release clock, microseconds.
+    zero_us: u64,
 }
 
 /// Makes a tag anew in its place.
@@ -175,7 +179,7 @@ pub struct Keeper<X: Detector = ()> {
     copies: Slots,
     vitals: Slots,
     fingerprint: u32,
-    settings: Settings,
+    plan: Plan<X>,
     rules: Rules,
     period_us: u32,
     /// Samples since the last look at the clocks.
@@ -207,12 +211,14 @@ impl<X: Detector> Keeper<X> {
             whole: Whole {
                 guardian: Guardian::new(&Clocks::default()),
                 tag: Tag::with(*config, plan.own.clone()),
+                launch: Launch::new(config.logger().mount_deg),
+                zero_us: 0,
             },
+            plan: plan.clone(),
             copies: Slots::NONE,
             vitals: Slots::NONE,
             // That of the fresh tag comes to it.
             fingerprint: plan.deployment,
-            settings: plan.settings,
             rules: Rules {
                 floor_us: (config.release().floor_h * 3.6e9) as u64,
                 ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,
@@ -255,7 +261,6 @@ impl<X: Detector> Keeper<X> {
     #[inline(never)]
     pub fn go_on<F: NorFlash>(
         &mut self,
-        plan: &Plan<X>,
         flash: &mut F,
         layout: &Layout,
         clocks: &Clocks,
@@ -268,21 +273,32 @@ impl<X: Detector> Keeper<X> {
         if touched && !tag {
             // A whole copy that is none of ours, by a chance in some 10^19.
             self.whole.guardian = Guardian::new(clocks);
-            anew(&mut self.whole.tag, plan);
+            self.whole.launch = Launch::new(self.plan.config.logger().mount_deg);
+            self.whole.zero_us = 0;
+            anew(&mut self.whole.tag, &self.plan);
         }
-        let tag_us = self.whole.tag.now_us();
-        self.next_copy_us = if tag { self.due_us(self.settings.copy_s) } else { 0 };
-        self.decided = self.whole.tag.decided();
+        let copy_us = self.due_us(self.plan.settings.copy_s);
         let mut guardian = Guardian::new(clocks);
         let clock = self.vitals.load(flash, mark, &mut guardian);
+        let begun = guardian.begun.saturating_sub(self.whole.guardian.begun);
         let older = guardian.clock.most_us() < self.whole.guardian.clock.most_us();
-        if clock && !(tag && older) {
+        if clock && !(tag && older && begun == 0) {
             self.whole.guardian = guardian;
         }
-        self.next_vitals_us = if clock { self.due_us(self.settings.vitals_s) } else { 0 };
+        let tag = tag && !(clock && begun > 0);
+        if !tag {
+            // The copy is of what was before the deployment began.
+            self.whole.launch = Launch::new(self.plan.config.logger().mount_deg);
+            self.whole.zero_us = 0;
+            anew(&mut self.whole.tag, &self.plan);
+        }
+        let tag_us = self.whole.tag.now_us();
+        self.decided = self.whole.tag.decided();
+        self.next_copy_us = if tag { copy_us } else { 0 };
+        self.next_vitals_us = if clock { self.due_us(self.plan.settings.vitals_s) } else { 0 };
         let unseen_s = match reset {
-            Reset::Power => self.settings.unseen_s,
-            Reset::Watchdog => self.settings.watchdog_s,
+            Reset::Power => self.plan.settings.unseen_s,
+            Reset::Watchdog => self.plan.settings.watchdog_s,
         };
         let unseen_us = u64::from(unseen_s).saturating_mul(SECOND_US);
         let (away_least_us, away_most_us, keep) =
@@ -345,13 +361,52 @@ impl<X: Detector> Keeper<X> {
         if let Some(depth_m) = run.depth_m {
             self.depth = Some((depth_m, run.t_us));
         }
+        let run = self.launch(&run, wet, clocks, store);
         self.copy_where_due(store.flash());
         self.whole.tag.feed(&run, store);
         self.wet = wet.or(self.wet);
         if look {
             self.watch(None, store, pins);
         }
-        newest_us
+        run.later_us(run.t_us, count.saturating_sub(1))
+    }
+
+    /// Finds launch and end. Where the deployment begins anew, all of `run` is of it; gives `run` in
+    /// the time that counts from then.
+    fn launch<'r, S: Store>(
+        &mut self,
+        run: &Run<'r>,
+        wet: Option<bool>,
+        clocks: &Clocks,
+        store: &mut S,
+    ) -> Run<'r> {
+        let Whole { guardian, tag, launch, zero_us } = &mut self.whole;
+        let seen = Run { t_us: run.t_us.saturating_add(*zero_us), ..*run };
+        let Some(step) = launch.take(&seen, wet) else { return *run };
+        let newest_us = run.later_us(run.t_us, run.accel_g.len().saturating_sub(1));
+        let mut run = *run;
+        if let LaunchStep::Begin { ago_us } = step {
+            let long_us = newest_us.saturating_sub(run.t_us);
+            let ago_us = ago_us.max(long_us);
+            *zero_us = zero_us.saturating_add(newest_us).saturating_sub(ago_us);
+            run.t_us = ago_us.saturating_sub(long_us);
+            anew(tag, &self.plan);
+            guardian.launch(clocks, ago_us);
+            // Nothing is due: who is handled for hours writes no copies.
+            self.decided = tag.decided();
+            (self.samples, self.depth) = (0, None);
+            self.next_vitals_us = self.due_us(self.plan.settings.vitals_s);
+            self.next_copy_us = self.due_us(self.plan.settings.copy_s);
+        } else if matches!(step, LaunchStep::Launched(_)) {
+            // A reset from now on goes on from here.
+            self.next_copy_us = 0;
+        }
+        let Whole { guardian, tag, launch, zero_us } = &self.whole;
+        let t_us = guardian.clock.most_us();
+        let report = launch.report(step, t_us, t_us.saturating_add(*zero_us));
+        let (fate, faults) = (tag.fate(), tag.faults());
+        store.event(&Event::Launch(report), &Moment { now_us: t_us, taken: 0, fate, faults });
+        run
     }
 
     /// For a tag whose accelerometer gives nothing, or whose sensors sleep: keeps everything else
@@ -407,7 +462,7 @@ impl<X: Detector> Keeper<X> {
         let now_us = self.now_us();
         let run = self.depth.take().map(|(m, at_us)| (m, now_us.saturating_sub(at_us)));
         let (depth_m, depth_age_us) = depth_m.map(|m| (m, 0)).or(run).unzip();
-        let Whole { guardian, tag } = &mut self.whole;
+        let Whole { guardian, tag, .. } = &mut self.whole;
         let s = Surroundings {
             wet: self.wet.take(),
             depth_m,
@@ -443,14 +498,14 @@ impl<X: Detector> Keeper<X> {
     }
 
     fn keep_vitals<F: NorFlash>(&mut self, flash: &mut F) {
-        self.next_vitals_us = self.due_us(self.settings.vitals_s);
+        self.next_vitals_us = self.due_us(self.plan.settings.vitals_s);
         let kept = self.vitals.save(flash, self.fingerprint, &mut self.whole.guardian);
         self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
     }
 
     fn keep_copy<F: NorFlash>(&mut self, flash: &mut F) {
         self.decided = self.whole.tag.decided();
-        self.next_copy_us = self.due_us(self.settings.copy_s);
+        self.next_copy_us = self.due_us(self.plan.settings.copy_s);
         let kept = self.copies.save(flash, self.fingerprint, &mut self.whole);
         self.lost_copies = self.lost_copies.saturating_add(u32::from(kept.is_err()));
     }
@@ -463,6 +518,16 @@ impl<X: Detector> Keeper<X> {
     /// Clocks, decision, water and release.
     pub fn guardian(&self) -> &Guardian {
         &self.whole.guardian
+    }
+
+    /// Launch and end.
+    pub fn launch_state(&self) -> &Launch {
+        &self.whole.launch
+    }
+
+    /// Time from switching on to the start of the release clock, microseconds.
+    pub fn zero_us(&self) -> u64 {
+        self.whole.zero_us
     }
 
     /// The tag.

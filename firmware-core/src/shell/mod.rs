@@ -4,6 +4,7 @@ pub mod clock;
 pub mod firing;
 pub mod guardian;
 pub mod keeper;
+pub mod launch;
 pub mod rise;
 pub mod table;
 pub mod water;

@@ -175,6 +175,12 @@ impl Frame {
     }
 }
 
+/// Up in sensor axes on an upright, level animal, for a mounting of roll, pitch and yaw, degrees.
+pub fn up_of_mount(mount_deg: [f32; 3]) -> [f32; 3] {
+    let [_, _, up] = axes_of_mount(mount_deg);
+    up
+}
+
 /// Body axes (ahead, left, up) in sensor axes for a mounting: the sensor is
 /// turned to the left by yaw, then head up by pitch, then left side up by roll.
 fn axes_of_mount(mount_deg: [f32; 3]) -> [[f32; 3]; 3] {

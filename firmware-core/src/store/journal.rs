@@ -17,11 +17,11 @@ use crate::kept::Kept;
 use crate::message::{MESSAGE_BYTES, Summary, checks};
 use crate::store::log::{Log, LogError, Recorder};
 use crate::store::record::{
-    Class, FateEvent, FaultEvent, Hour, Kind, OwnNames, RecoveryEvent, ReleaseEvent, ResetEvent,
-    StartEvent, as_recorded, read,
+    Class, FateEvent, FaultEvent, Hour, Kind, LaunchEvent, OwnNames, RecoveryEvent, ReleaseEvent,
+    ResetEvent, StartEvent, as_recorded, read,
 };
 use crate::store::slots::{Region, SlotError, Slots, measure};
-use crate::types::{Event, Fate, FaultCounters, Moment, ReleaseDecision};
+use crate::types::{Event, Fate, FaultCounters, LaunchReport, LaunchStep, Moment, ReleaseDecision};
 
 #[derive(Clone, Copy, Debug, PartialEq, Kept!)]
 struct State {
@@ -137,8 +137,18 @@ impl Journal {
     /// Takes up what the log holds beyond the copy: numbers of minutes and of others.
     #[inline(never)]
     fn catch_up<F: NorFlash>(&mut self, log: &mut Log<F>, faults: &FaultCounters) -> (u16, u16) {
-        let State { recorder, summary, numbers } = &mut self.state;
-        let [_, first_minute, first_other] = *numbers;
+        let [_, mut first_minute, mut first_other] = self.state.numbers;
+        log.recall(Class::Summary, first_other, |kind, payload| {
+            if Kind::from_code(kind) == Some(Kind::Launch)
+                && let Some(event) = read::<LaunchEvent>(payload)
+                && matches!(event.report.step, LaunchStep::Begin { .. })
+            {
+                let [_, minutes, others] = event.numbers;
+                (first_minute, first_other) = (minutes, others);
+                self.state = State::new(self.state.summary.deployment());
+            }
+        });
+        let State { recorder, summary, .. } = &mut self.state;
         // Which minutes came before the course was closed, and the last hour recorded.
         let mut open_until_us = if summary.closed() { None } else { Some(u64::MAX) };
         let mut hour: Option<u16> = None;
@@ -208,7 +218,6 @@ impl Journal {
         moment: &Moment<'_>,
         log: &mut Log<F>,
     ) -> Result<(), LogError> {
-        let State { recorder, summary, .. } = &mut self.state;
         let mut event = *event;
         match &mut event {
             Event::Beat(_) => return Ok(()),
@@ -218,8 +227,14 @@ impl Journal {
                     return Ok(());
                 }
             }
+            Event::Launch(LaunchReport { step: LaunchStep::Begin { .. }, .. }) => {
+                // What was before is of no deployment.
+                self.state = State::new(self.state.summary.deployment());
+                self.again_us = None;
+            }
             _ => {}
         }
+        let State { recorder, summary, .. } = &mut self.state;
         // A tag that went on from an older copy may not know yet what was decided.
         let decided = !matches!(summary.fate(), Fate::Undetermined | Fate::Alive);
         let fate = match &event {

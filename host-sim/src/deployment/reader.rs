@@ -16,7 +16,17 @@ use crate::trace::COLUMNS;
 const TABLES: [(&str, &[&str]); 5] = [
     (
         "deployment",
-        &["id", "start_utc", "latitude_deg", "longitude_deg", "truth", "family", "notes"],
+        &[
+            "id",
+            "start_utc",
+            "release_utc",
+            "end_utc",
+            "latitude_deg",
+            "longitude_deg",
+            "truth",
+            "family",
+            "notes",
+        ],
     ),
     ("animal", &["breathing", "length_m"]),
     (
@@ -224,6 +234,8 @@ impl Reader {
             "family" => self.deployment.family = Some(self.string(key, value)?),
             "notes" => self.deployment.notes = Some(self.string(key, value)?),
             "start_utc" => self.deployment.start_unix_us = Some(self.time(key, value)?),
+            "release_utc" => self.deployment.release_unix_us = Some(self.time(key, value)?),
+            "end_utc" => self.deployment.end_unix_us = Some(self.time(key, value)?),
             "latitude_deg" => self.deployment.latitude_deg = Some(self.number(key, value)?),
             "longitude_deg" => self.deployment.longitude_deg = Some(self.number(key, value)?),
             "truth" => {

@@ -13,7 +13,7 @@ use firmware_core::shell::keeper::{self, Keeper, Layout};
 use firmware_core::shell::water;
 use firmware_core::store::record::ResetEvent;
 use firmware_core::store::slots;
-use firmware_core::types::{Event, Moment, ReleaseDecision, Sample};
+use firmware_core::types::{Event, LaunchReport, LaunchStep, Moment, ReleaseDecision, Sample};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
@@ -204,6 +204,8 @@ pub struct Hardware {
     burnt: bool,
     depth_when_freed_m: f32,
     log: Log,
+    /// When the deployment last began anew, by the tag.
+    began_us: u64,
     /// Log and messages, where they are wanted.
     records: Option<Box<Records>>,
     /// All that the state of the tag that runs came from, where it is wanted: what a reset
@@ -253,6 +255,7 @@ impl Hardware {
             burnt: false,
             depth_when_freed_m: 0.0,
             log: Log::default(),
+            began_us: 0,
             records: None,
             told: None,
         }
@@ -403,7 +406,7 @@ impl Hardware {
             return;
         }
         let since_us = *self.able_since_us.get_or_insert(true_us);
-        let ceiling_us = (self.config.release().ceiling_h * 3.6e9) as u64;
+        let ceiling_us = (self.config.release().ceiling_h * 3.6e9) as u64 + self.began_us;
         if true_us >= ceiling_us && true_us >= since_us + ABLE_US {
             self.log.able_us.get_or_insert(true_us);
         }
@@ -518,7 +521,7 @@ impl Hardware {
         } else {
             let why = self.wakes.map_or(keeper::Reset::Power, |(_, why)| why);
             let flash = &mut self.flash;
-            keeper.go_on(&plan, flash, &LAYOUT, &clocks, why).ok().map(|resumed| {
+            keeper.go_on(flash, &LAYOUT, &clocks, why).ok().map(|resumed| {
                 if let Some(told) = &mut self.told {
                     // What came after the copy is gone.
                     let copy_us = if resumed.tag { resumed.tag_us } else { 0 };
@@ -679,6 +682,14 @@ impl Hardware {
             }
         }
         let tag_us = keeper.now_us();
+        if let Some(ago_us) = events.iter().rev().find_map(begun) {
+            self.began_us = true_us.saturating_sub(ago_us);
+            self.log.lost.anew += 1;
+            if let Some(told) = &mut self.told {
+                let newest = told.len().saturating_sub(1);
+                told.drain(..newest);
+            }
+        }
         if self.flash.is_off() {
             // Power went before what came of it was recorded.
             events.clear();
@@ -690,8 +701,9 @@ impl Hardware {
             }
         }
         // A look at the clocks is two seconds old at most.
-        let behind_us = true_us.saturating_sub(tag_us).saturating_sub(2 * SECOND_US);
-        let wrong_us = tag_us.saturating_sub(true_us).max(behind_us);
+        let here_us = true_us.saturating_sub(self.began_us);
+        let behind_us = here_us.saturating_sub(tag_us).saturating_sub(2 * SECOND_US);
+        let wrong_us = tag_us.saturating_sub(here_us).max(behind_us);
         self.log.lost.clock_us = self.log.lost.clock_us.max(wrong_us);
     }
 
@@ -778,6 +790,11 @@ impl Hardware {
     /// The decision to let go, which outlives the tag's own state.
     pub fn decision(&self) -> Option<ReleaseDecision> {
         self.keeper()?.guardian().decision
+    }
+
+    /// When the deployment last began anew by the tag, in the world's time, microseconds.
+    pub fn began_us(&self) -> u64 {
+        self.began_us
     }
 
     /// Where the release stands; `None` while the tag is away.
@@ -878,6 +895,14 @@ impl Injected {
             "{} resets, {:.0} s away, {:.0} s without readings; {fired}",
             self.resets, self.away_s, self.deaf_s
         )
+    }
+}
+
+/// How long ago the deployment began anew, where it did, microseconds.
+pub(crate) fn begun(event: &Event) -> Option<u64> {
+    match event {
+        Event::Launch(LaunchReport { step: LaunchStep::Begin { ago_us }, .. }) => Some(*ago_us),
+        _ => None,
     }
 }
 

@@ -9,7 +9,9 @@ use firmware_core::store::log::{BurstPlan, Bursts, Log};
 use firmware_core::store::record::{Record, ResetEvent, StartEvent};
 use firmware_core::store::slots;
 use firmware_core::tag::Tag;
-use firmware_core::types::{Event, Fate, FaultCounters, Moment, ReleaseDecision, Sample};
+use firmware_core::types::{
+    Event, Fate, FaultCounters, LaunchReport, LaunchStep, Moment, ReleaseDecision, Sample,
+};
 
 use crate::flash::{NorSim, used};
 use crate::own::registered;
@@ -164,6 +166,10 @@ impl Records {
         let (fate, faults) = (tag.fate(), tag.faults());
         match (journal.take(event, &Moment { now_us, taken: 0, fate, faults }, log), event) {
             (Ok(()), Event::Fate(_)) => self.fates += 1,
+            (Ok(()), Event::Launch(LaunchReport { step: LaunchStep::Begin { .. }, .. })) => {
+                self.minutes.clear();
+                self.fates = 0;
+            }
             (Ok(()), Event::Minute(minute)) => {
                 let number = (minute.t_us / MINUTE_US) as u32;
                 if self.minutes.last().is_none_or(|last| number > *last) {

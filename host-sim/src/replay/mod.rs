@@ -3,6 +3,7 @@
 //! [`Replayer`] is the tag with its cell and memory, stepped row by row; a clone
 //! of it is a checkpoint. [`replay_file`] does the whole job for one file.
 
+mod begin;
 mod clock;
 mod kept;
 mod report;
@@ -22,7 +23,7 @@ use firmware_core::types::{
 
 use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment, START_UNIX_S, beside};
 use crate::energy::tracker::{TraceLoads, Tracker};
-use crate::faults::hardware::{Hardware, Injected};
+use crate::faults::hardware::{Hardware, Injected, begun};
 use crate::faults::plan::Drawn;
 use crate::faults::records::Records;
 use crate::own::{HostTag, Own};
@@ -31,6 +32,7 @@ use crate::trace::{
     AccelUnit, ReadFaults, ReadOptions, Row, Rows, Source, Stretch, Tally, TraceReader, open_file,
 };
 
+pub use begin::{EndReport, LaunchReport};
 pub use clock::TraceClock;
 pub(crate) use kept::decides;
 pub use kept::{Kept, write_messages};
@@ -86,6 +88,8 @@ pub struct Replayer {
     tag: HostTag,
     energy: Tracker,
     memory_bytes: f64,
+    /// `t_s` of the first row taken, and of the deployment's.
+    record_t_s: f64,
     first_t_s: f64,
     keep: Keep,
     next_housekeeping_us: u64,
@@ -124,6 +128,7 @@ impl Replayer {
             energy: Tracker::new(Arc::clone(&setup.energy)),
             tag: Tag::with(setup.config, Own::new(&setup.own)),
             memory_bytes: setup.memory_bytes,
+            record_t_s: setup.first_t_s,
             first_t_s: setup.first_t_s,
             keep: setup.keep,
             next_housekeeping_us: 0,
@@ -350,7 +355,7 @@ impl Replayer {
             if let Some(tag) = hardware.tag() {
                 self.tag = tag.clone();
             }
-            self.injected = Some(Injected::new(&hardware, self.first_t_s));
+            self.injected = Some(Injected::new(&hardware, self.record_t_s));
             hardware.end();
             self.left = hardware.into_records();
             self.take_new();
@@ -363,11 +368,25 @@ impl Replayer {
         self.hardware.as_ref().map_or(Some(&self.tag), |hardware| hardware.tag())
     }
 
+    /// By the tag, the deployment begins just now: what was before counts for nothing.
+    fn begin_anew(&mut self) {
+        let began_us = self.hardware.as_ref().map_or(0, |hardware| hardware.began_us());
+        self.first_t_s = self.record_t_s + began_us as f64 / 1e6;
+        (self.beat_count, self.told_us) = (0, [None; 2]);
+        self.beats_us.clear();
+        self.minutes.clear();
+        self.own.clear();
+    }
+
     /// Takes what is new: after a reset the tag goes on from an older copy of
     /// itself, and may bring beats and minutes again. Its log takes a minute once, too.
     #[cold]
     #[inline(never)]
     fn take_new(&mut self) {
+        if let Some(at) = self.events.iter().rposition(|event| begun(event).is_some()) {
+            self.begin_anew();
+            self.events.drain(..at);
+        }
         let [beat_us, minute_us] = &mut self.told_us;
         let fresh = |t_us: u64, last_us: &mut Option<u64>| {
             let fresh = last_us.is_none_or(|last_us| t_us > last_us);
@@ -485,6 +504,21 @@ pub fn prepare(
     keep: Keep,
     wrap: impl FnOnce(File) -> Source,
 ) -> Result<Prepared, Problem> {
+    prepare_from(path, deployment, keep, false, wrap)
+}
+
+/// As [`prepare`]; `as_tag`: the release is the tag's to find, as it is at sea, whatever the
+/// deployment file states.
+///
+/// # Errors
+/// As [`prepare`].
+pub fn prepare_from(
+    path: &Path,
+    deployment: Option<&Path>,
+    keep: Keep,
+    as_tag: bool,
+    wrap: impl FnOnce(File) -> Source,
+) -> Result<Prepared, Problem> {
     let name = path.display().to_string();
     let file = open_file(path)?;
     if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) {
@@ -493,7 +527,7 @@ pub fn prepare(
     }
     let mut notices = Vec::new();
     let beside: PathBuf = beside(path, ".toml");
-    let deployment = match deployment {
+    let mut deployment = match deployment {
         Some(path) => Deployment::load(path)?,
         None if beside.exists() => Deployment::load(&beside)?,
         None => {
@@ -507,6 +541,7 @@ pub fn prepare(
             Deployment::default()
         }
     };
+    deployment.as_tag = as_tag;
     prepare_source(&name, wrap(file), &deployment, keep, notices)
 }
 
@@ -528,12 +563,12 @@ pub fn prepare_source(
         columns: deployment.columns.clone(),
         utc_offset_h: deployment.utc_offset_h,
     };
-    let reader = TraceReader::from_source(name, source, &options)?;
+    let mut reader = TraceReader::from_source(name, source, &options)?;
     notices.extend_from_slice(reader.notices());
     let sample_hz = sample_rate(name, deployment, reader.inferred_hz(), &mut notices)?;
 
-    let first_t_s = reader.first_t_s();
-    let first_us = (first_t_s * 1e6).round() as i64;
+    let record_t_s = reader.first_t_s();
+    let first_us = (record_t_s * 1e6).round() as i64;
     let start_unix_us = match (reader.start_unix_us(), deployment.start_unix_us) {
         (Some(read), Some(stated)) => {
             if (read - stated).abs() > 1_000_000 {
@@ -555,9 +590,13 @@ pub fn prepare_source(
         }
         sound
     });
-    if first_t_s.abs() > 1.0 {
+    let placed = begin::begin(name, &mut reader, deployment, start_unix_us, &mut notices)?;
+    let first_t_s = record_t_s + placed.from_us as f64 / 1e6;
+    let start_unix_us = start_unix_us.map(|us| us.saturating_add_unsigned(placed.from_us));
+    if record_t_s.abs() > 1.0 {
         notices.push(format!(
-            "{name}: t_s starts at {first_t_s} s; waits (floor, ceiling) count from the first row"
+            "{name}: t_s starts at {record_t_s} s; waits (floor, ceiling) count from the animal's \
+             release"
         ));
     }
     if deployment.from_file && deployment.breathing.is_none() {
@@ -568,8 +607,8 @@ pub fn prepare_source(
             "{name}: latitude not given; pressure is turned into depth for {DEFAULT_LATITUDE_DEG} deg"
         ));
     }
-    let placed = deployment.latitude_deg.is_some() && deployment.longitude_deg.is_some();
-    if deployment.from_file && !(start_unix_us.is_some() && placed) {
+    let somewhere = deployment.latitude_deg.is_some() && deployment.longitude_deg.is_some();
+    if deployment.from_file && !(start_unix_us.is_some() && somewhere) {
         notices.push(format!(
             "{name}: start_utc, latitude_deg and longitude_deg not all given; letting go does not \
              wait for daylight"
@@ -592,6 +631,9 @@ pub fn prepare_source(
         id: deployment.id.clone(),
         sample_hz,
         first_t_s,
+        record_t_s,
+        placed,
+        end_stated: deployment.end_unix_us.is_some() && !deployment.as_tag,
         start_unix_us,
         breathing: deployment.breathing.unwrap_or(Breathing::Ram),
         has_depth: reader.has_depth(),
@@ -644,7 +686,7 @@ impl Prepared {
     pub fn run(mut self) -> Result<Report, Problem> {
         let mut replayer = Replayer::new(&self.setup);
         self.each(|rows| replayer.push_all(rows))?;
-        Ok(replayer.finish(self.facts, self.reader.faults()))
+        Ok(replayer.finish(self.facts.ended(&self.reader), self.reader.faults()))
     }
 
     /// Hands all rows to `take`, a lot at a time.
@@ -660,7 +702,7 @@ impl Prepared {
     pub fn run_with_faults(mut self, plan: &Drawn) -> Result<Report, Problem> {
         let mut replayer = Replayer::with_faults(&self.setup, plan, None);
         self.each(|rows| replayer.push_all(rows))?;
-        Ok(replayer.finish(self.facts, self.reader.faults()))
+        Ok(replayer.finish(self.facts.ended(&self.reader), self.reader.faults()))
     }
 
     /// The same, and keeps what that tag would keep in flash and send, with raw `bursts` if wanted.
@@ -677,7 +719,7 @@ impl Prepared {
         self.each(|rows| replayer.push_all(rows))?;
         replayer.drain();
         let left = replayer.left.take().ok_or_else(|| Problem::new("no log was left behind"))?;
-        Ok((replayer.finish(self.facts, self.reader.faults()), left))
+        Ok((replayer.finish(self.facts.ended(&self.reader), self.reader.faults()), left))
     }
 
     /// As [`Prepared::run`], with somebody watching every step.
@@ -694,7 +736,7 @@ impl Prepared {
         })?;
         replayer.rest();
         watch.rest(&replayer);
-        Ok(replayer.finish(self.facts, self.reader.faults()))
+        Ok(replayer.finish(self.facts.ended(&self.reader), self.reader.faults()))
     }
 }
 
@@ -714,7 +756,7 @@ impl Prepared {
             kept = *filled;
         }
         kept.end(replayer.last_us, &replayer.tag);
-        Ok((replayer.finish(self.facts, self.reader.faults()), kept))
+        Ok((replayer.finish(self.facts.ended(&self.reader), self.reader.faults()), kept))
     }
 }
 

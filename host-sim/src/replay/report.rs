@@ -5,9 +5,10 @@ use firmware_core::types::{self, Cause, FAULT_KINDS, Fate, FaultKind, State};
 use serde::Serialize;
 
 use super::Replayer;
+use super::begin::{EndReport, LaunchReport};
 use crate::faults::hardware::Injected;
 use crate::own::OwnEvents;
-use crate::trace::{READ_FAULTS, ReadFaults};
+use crate::trace::{Placed, READ_FAULTS, ReadFaults, TraceReader};
 
 /// Facts about the trace and its deployment that the report repeats or needs.
 #[derive(Clone, Debug)]
@@ -18,9 +19,15 @@ pub struct FileFacts {
     pub id: Option<String>,
     /// Samples a second.
     pub sample_hz: f64,
-    /// `t_s` of the first row, s.
+    /// `t_s` of the first row of the deployment, s.
     pub first_t_s: f64,
-    /// Unix time of the first row, microseconds.
+    /// `t_s` of the first row of the record, s.
+    pub record_t_s: f64,
+    /// Where the deployment lies in the record.
+    pub placed: Placed,
+    /// The end of the deployment is stated.
+    pub end_stated: bool,
+    /// Unix time of the first row of the deployment, microseconds.
     pub start_unix_us: Option<i64>,
     /// Breathing mode assumed.
     pub breathing: Breathing,
@@ -36,6 +43,15 @@ pub struct FileFacts {
     pub memory_bytes: f64,
 }
 
+impl FileFacts {
+    /// With what `reader` knows of the end by now.
+    #[must_use]
+    pub fn ended(mut self, reader: &TraceReader) -> Self {
+        self.placed = reader.placed().unwrap_or(self.placed);
+        self
+    }
+}
+
 /// The report of one trace. Times are in seconds on the clock of the trace.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
@@ -47,12 +63,16 @@ pub struct Report {
     pub id: Option<String>,
     /// Rows given to the tag.
     pub samples: u64,
-    /// Time of the first row on the clock of the trace, s: hours since release count from it.
+    /// The animal's release on the clock of the trace, s: hours count from it.
     pub first_t_s: f64,
-    /// From the first row to the latest, s.
+    /// From the animal's release to the latest row of the deployment, s.
     pub duration_s: f64,
     /// Samples a second.
     pub sample_hz: f64,
+    /// How the animal's release was found.
+    pub launch: LaunchReport,
+    /// The end of the deployment within the record, where there is one.
+    pub end: Option<EndReport>,
     /// `alive`, `dead`, `detached` or `undetermined`.
     pub fate: &'static str,
     /// `floating` or `on_bottom`, where detached.
@@ -292,7 +312,9 @@ impl Report {
             id: facts.id.clone(),
             samples: r.samples,
             first_t_s: r.first_t_s,
-            duration_s: r.last_us as f64 / 1e6,
+            launch: LaunchReport::new(&facts),
+            end: EndReport::new(&facts),
+            duration_s: r.last_us as f64 / 1e6 - (r.first_t_s - r.record_t_s),
             sample_hz: facts.sample_hz,
             fate,
             fate_detail,

@@ -5,8 +5,8 @@ use firmware_core::types::Fate;
 use super::fan::Outcome;
 use crate::own::OwnEvents;
 use crate::replay::{
-    BeatTimes, Beats, EnergyUse, FileFacts, Memory, Minute, ReleaseReport, Report, cause_name,
-    fate_name, seconds,
+    BeatTimes, Beats, EndReport, EnergyUse, FileFacts, LaunchReport, Memory, Minute, ReleaseReport,
+    Report, cause_name, fate_name, seconds,
 };
 
 /// A report of what a judge looks at; faults and the measures of minutes are left
@@ -28,6 +28,8 @@ pub fn report(o: &Outcome, facts: &FileFacts, duration_s: f64, own: &[f32], foun
         first_t_s,
         duration_s,
         sample_hz: facts.sample_hz,
+        launch: LaunchReport::new(facts),
+        end: EndReport::new(facts),
         fate,
         fate_detail,
         fate_t_s: happened.map(|f| at(f.event_us)),

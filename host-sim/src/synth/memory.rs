@@ -16,7 +16,7 @@ use crate::deployment::{DEFAULT_MEMORY_MIB, Deployment};
 use crate::energy::tracker::TraceLoads;
 use crate::problem::Problem;
 use crate::replay::{FileFacts, Keep, Replayer, Report, Setup};
-use crate::trace::{self, ReadFaults};
+use crate::trace::{self, Found, Placed, ReadFaults};
 use crate::truth::{self, TruthEvent};
 
 /// What came of one made trace.
@@ -246,6 +246,9 @@ pub fn run_with_settings(
         id: deployment.id.clone(),
         sample_hz: plan.sensor.sample_hz,
         first_t_s: 0.0,
+        record_t_s: 0.0,
+        placed: Placed { from_us: 0, known_us: 0, found: Found::Stated, end_us: None },
+        end_stated: false,
         start_unix_us,
         breathing: deployment.breathing.unwrap_or(firmware_core::config::Breathing::Ram),
         has_depth: prepared.format.depth,

@@ -3,7 +3,7 @@
 //! The layers follow the way of a byte: `open` unpacks, `lines` finds the lines,
 //! `header` names the columns, `quick` reads rows of `plain` numbers, `record` and
 //! `cell` any other, and [`TraceReader`] makes a [`Row`] of it. `preview` judges the
-//! file by its first rows. What is wrong with single cells and rows is counted in
+//! file by its first rows; `part` finds the deployment within the record. What is wrong with single cells and rows is counted in
 //! [`ReadFaults`] and the reading goes on; a file that cannot be a trace is a [`Problem`].
 
 mod cell;
@@ -12,6 +12,7 @@ mod faults;
 mod header;
 mod lines;
 mod open;
+mod part;
 mod plain;
 mod preview;
 mod quick;
@@ -30,6 +31,7 @@ use crate::problem::Problem;
 use cell::Decimals;
 use header::Layout;
 use lines::Lines;
+use part::Part;
 use preview::Preview;
 use quick::{Cells, Quick};
 use record::{cell, split};
@@ -39,6 +41,7 @@ pub use faults::{READ_FAULTS, ReadFault, ReadFaults, Tally};
 pub use header::{AccelUnit, KNOWN as COLUMNS, STANDARD_GRAVITY_MS2};
 pub(crate) use open::bounded;
 pub use open::{MAX_LINE, Source, open_file};
+pub use part::{Bounds, Found, Placed};
 pub use rows::{Rows, Stretch};
 
 /// Rows looked at before the first is handed out: they give the sample rate and
@@ -140,6 +143,8 @@ pub struct TraceReader {
     preview: Option<Preview>,
     inferred_hz: Option<f64>,
     notices: Vec<String>,
+    /// The part that is the deployment, once that was looked for.
+    part: Option<Box<Part>>,
 }
 
 enum Step {
@@ -269,6 +274,7 @@ impl TraceReader {
             preview: Some(Preview::default()),
             inferred_hz: None,
             notices,
+            part: None,
         })
     }
 
@@ -278,11 +284,9 @@ impl TraceReader {
     /// Damaged gzip data, a line without end, or marks of decimal fractions
     /// that contradict each other.
     pub fn next_row(&mut self) -> Result<Option<Row>, Problem> {
-        let mut plain = None;
-        if self.plain_rows(1, true, |row| plain = Some(*row)) > 0 {
-            return Ok(plain);
-        }
-        self.any_row()
+        let mut next = None;
+        self.each(1, |row| next = Some(*row))?;
+        Ok(next)
     }
 
     /// Reads rows into `rows` until there are `most`. False: these are the last.
@@ -298,7 +302,15 @@ impl TraceReader {
     ///
     /// # Errors
     /// As [`TraceReader::next_row`]; the rows before were handed over.
-    pub fn each(&mut self, most: usize, mut take: impl FnMut(&Row)) -> Result<bool, Problem> {
+    pub fn each(&mut self, most: usize, take: impl FnMut(&Row)) -> Result<bool, Problem> {
+        let Some(mut part) = self.part.take() else { return self.each_of_record(most, take) };
+        let more = self.each_of_part(&mut part, most, take);
+        self.part = Some(part);
+        more
+    }
+
+    /// The same, of the whole record.
+    fn each_of_record(&mut self, most: usize, mut take: impl FnMut(&Row)) -> Result<bool, Problem> {
         let mut lacking = most;
         while lacking > 0 {
             lacking -= self.plain_rows(lacking, true, &mut take);

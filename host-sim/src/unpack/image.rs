@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use firmware_core::store::record::{Class, Hour, Record};
+use firmware_core::types::{LaunchStep, LaunchedBy};
 use serde::Serialize;
 
 use super::salvage::{Kept, SegmentState, salvage};
@@ -46,6 +47,8 @@ pub struct ImageReport {
     pub before: Before,
     /// Sound records of kinds that this version does not know.
     pub unknown_kinds: usize,
+    /// Sound records from before the animal's release, which are left out.
+    pub before_launch: usize,
 }
 
 /// Segments by what they hold.
@@ -238,6 +241,19 @@ impl HourRow {
     }
 }
 
+/// Name of a step to the launch or the end, and what it was found by.
+fn launch_name(step: LaunchStep) -> (&'static str, Option<&'static str>) {
+    match step {
+        LaunchStep::Begin { .. } => ("begun", None),
+        LaunchStep::Launched(LaunchedBy::Depth) => ("launched", Some("depth")),
+        LaunchStep::Launched(LaunchedBy::Wet) => ("launched", Some("wet")),
+        LaunchStep::Launched(LaunchedBy::Motion) => ("launched", Some("motion")),
+        LaunchStep::MayEnd => ("may_have_ended", None),
+        LaunchStep::GoesOn => ("goes_on", None),
+        LaunchStep::Ended => ("ended", None),
+    }
+}
+
 impl Event {
     fn new(record: &Record) -> Option<Self> {
         let t_s = seconds(record.t_us());
@@ -286,6 +302,17 @@ impl Event {
                 value: Some(e.count.into()),
                 ..Event::default()
             },
+            Record::Launch(e) => {
+                let (what, detail) = launch_name(e.report.step);
+                Event {
+                    t_s,
+                    event: what,
+                    detail,
+                    since_s: (e.ago_us > 0).then(|| t_s - seconds(e.ago_us)),
+                    value: e.report.depth_m.map(f64::from),
+                    ..Event::default()
+                }
+            }
             Record::Start(_)
             | Record::Minute(_)
             | Record::Hour(_)
@@ -357,6 +384,7 @@ impl ImageReport {
                 .collect(),
             before: Before { detail: s.before[0], minutes: s.before[1], summary: s.before[2] },
             unknown_kinds: s.foreign,
+            before_launch: s.handled,
         };
         for kept in &s.records {
             match &kept.record {

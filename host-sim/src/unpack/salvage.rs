@@ -1,7 +1,8 @@
 //! Finds the records in an image, whatever state it is in.
 
 use firmware_core::store::log::{Frame, HEADER_BYTES, HEADER_COPY, Header};
-use firmware_core::store::record::{CLASSES, Class, Kind, Record};
+use firmware_core::store::record::{CLASSES, Class, Kind, LaunchEvent, Record};
+use firmware_core::types::LaunchStep;
 
 /// Smallest segment.
 const SEGMENT_MIN: usize = 512;
@@ -44,6 +45,7 @@ fn kind_of(record: &Record) -> Kind {
         Record::Burst(_) => Kind::Burst,
         Record::Own(_) => Kind::Own,
         Record::OwnNames(_) => Kind::OwnNames,
+        Record::Launch(_) => Kind::Launch,
     }
 }
 
@@ -97,6 +99,8 @@ pub struct Salvage {
     pub records: Vec<Kept>,
     /// Sound records of kinds that this version does not know.
     pub foreign: usize,
+    /// Sound records from before the deployment began, which are left out.
+    pub handled: usize,
     /// What is not sound.
     pub damage: Vec<Damage>,
     /// Gaps in the numbers.
@@ -138,7 +142,27 @@ pub fn salvage(image: &[u8], stated: Option<usize>) -> Salvage {
     });
     out.records.dedup_by(|b, a| a.placed && b.number == a.number && a.record == b.record);
     gaps(&mut out);
+    leave_out_handling(&mut out);
     out
+}
+
+/// Records from before the deployment began, in hands or on a deck, are of no deployment.
+fn leave_out_handling(out: &mut Salvage) {
+    let Some(numbers) = out.records.iter().rev().find_map(|kept| match &kept.record {
+        Record::Launch(LaunchEvent { report, numbers, .. }) if kept.placed => {
+            matches!(report.step, LaunchStep::Begin { .. }).then_some(*numbers)
+        }
+        _ => None,
+    }) else {
+        return;
+    };
+    let held = out.records.len();
+    out.records.retain(|kept| {
+        let named = matches!(kept.record, Record::Start(_) | Record::OwnNames(_));
+        let from = numbers.get(kept.class() as usize).copied().unwrap_or(0);
+        named || !kept.placed || kept.number >= from
+    });
+    out.handled = held - out.records.len();
 }
 
 fn segment(bytes: &[u8], base: usize, out: &mut Salvage) {

@@ -85,6 +85,13 @@ pub fn of_image(r: &ImageReport) -> String {
     if r.missing.len() > 10 {
         let _ = writeln!(out, "            and {} more gaps", r.missing.len() - 10);
     }
+    if r.before_launch > 0 {
+        let _ = writeln!(
+            out,
+            "Left out    {} records from before the animal's release",
+            r.before_launch
+        );
+    }
     if r.unknown_kinds > 0 {
         let _ = writeln!(out, "Unknown     {} records of a newer kind", r.unknown_kinds);
     }

@@ -5,9 +5,9 @@ use embedded_storage::nor_flash::NorFlash;
 use super::ring::{Log, LogError};
 use crate::kept::Kept;
 use crate::store::record::{
-    Burst, FateEvent, FaultEvent, HourSum, OwnRecord, RecoveryEvent, ReleaseEvent,
+    Burst, FateEvent, FaultEvent, HourSum, LaunchEvent, OwnRecord, RecoveryEvent, ReleaseEvent,
 };
-use crate::types::{Event, FaultCounters, FaultKind, Minute, Moment, Run, fault_code};
+use crate::types::{Event, FaultCounters, FaultKind, LaunchStep, Minute, Moment, Run, fault_code};
 
 /// Keeps minutes, hours and events. Plain data: a copy is a checkpoint.
 #[derive(Clone, Copy, Debug, PartialEq, Default, Kept!)]
@@ -72,6 +72,12 @@ impl Recorder {
             Event::Recovery(report) => log.append(&RecoveryEvent { t_us: now_us, report }),
             Event::Release(decision) => log.append(&ReleaseEvent { decision, minute: self.minute }),
             Event::Own(event) => log.append(&OwnRecord(event)),
+            Event::Launch(report) => {
+                let ago_us =
+                    if let LaunchStep::Begin { ago_us } = report.step { ago_us } else { 0 };
+                let numbers = log.next_numbers();
+                log.append(&LaunchEvent { report, ago_us, numbers })
+            }
             Event::Fault(kind) if self.told & bit(kind) == 0 => {
                 self.told |= bit(kind);
                 let count = faults.counts.get(usize::from(fault_code(kind))).copied().unwrap_or(0);

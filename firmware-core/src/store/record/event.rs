@@ -2,7 +2,10 @@
 //! taken by are kept by their bits, times to the microsecond.
 
 use super::field::{Field, Pack, Unpack, layout};
-use crate::types::{FateReport, FaultKind, Minute, RecoveryReport, ReleaseDecision};
+use crate::types::{
+    FateReport, FaultKind, LaunchReport, LaunchStep, Minute, RecoveryReport, ReleaseDecision,
+    launch_code, launch_of,
+};
 
 /// The deployment began.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +38,31 @@ pub struct ResetEvent {
 }
 
 layout!(ResetEvent { t_us, out_us, count, reason });
+
+/// The deployment begins, or ends.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LaunchEvent {
+    /// What the tag knew, and by what.
+    pub report: LaunchReport,
+    /// How long before it had begun, microseconds.
+    pub ago_us: u64,
+    /// Numbers of the log's next records, in the order of the classes, as it began: those before are
+    /// not of this deployment.
+    pub numbers: [u32; 3],
+}
+
+layout!(LaunchEvent { report, ago_us, numbers });
+layout!(LaunchReport { step, t_us, depth_m: scaled_option(10.0), deep_s, pose_s });
+
+impl Field for LaunchStep {
+    fn put(&self, into: &mut Pack<'_>) {
+        into.u8(launch_code(*self));
+    }
+
+    fn take(from: &mut Unpack<'_>) -> Option<Self> {
+        u8::take(from).and_then(launch_of)
+    }
+}
 
 /// The latest minute as evidence: a byte that says whether there was one, then that minute.
 impl Field for Option<Minute> {

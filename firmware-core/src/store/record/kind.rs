@@ -2,7 +2,9 @@
 
 use super::burst::Burst;
 use super::class::Class;
-use super::event::{FateEvent, FaultEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent};
+use super::event::{
+    FateEvent, FaultEvent, LaunchEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
+};
 use super::field::{Field, Pack, read};
 use super::hour::{HOUR_US, Hour};
 use super::own::{OwnNames, OwnRecord};
@@ -99,4 +101,6 @@ kinds! {
     Own(event: OwnRecord) = 10, Summary, event.0.t_us;
     /// What that detector reports, by name.
     OwnNames(_: OwnNames) = 11, Summary, 0;
+    /// The deployment begins, or ends.
+    Launch(event: LaunchEvent) = 12, Summary, event.report.t_us;
 }

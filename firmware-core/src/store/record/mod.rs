@@ -17,7 +17,9 @@ mod size;
 
 pub use burst::{BURST_SAMPLES, Burst};
 pub use class::{CLASSES, Class, PAYLOAD_MAX};
-pub use event::{FateEvent, FaultEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent};
+pub use event::{
+    FateEvent, FaultEvent, LaunchEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
+};
 pub(super) use field::read;
 pub use field::{Pack, Unpack};
 pub use hour::{Hour, HourSum};

@@ -207,6 +207,7 @@ fn log(event: &Event) {
         Event::Release(x) => defmt::info!("release {}", x),
         Event::Fault(x) => defmt::warn!("fault {}", x),
         Event::Own(x) => defmt::info!("own {}", x),
+        Event::Launch(x) => defmt::info!("launch {}", x),
     }
 }
 

@@ -1,12 +1,15 @@
 //! What comes back from a trace: every beat, minute, decision and fault, floats
 //! by their bits. A record is a kind (u8), the sample's number (u32) and a body.
 
-use firmware_core::types::{Event, Fate, cause_code, fate_code, fault_code, state_code};
+use firmware_core::types::{
+    Event, Fate, cause_code, fate_code, fault_code, launch_code, state_code,
+};
 
 use crate::trace::Sink;
 
 /// Kinds of record and the length of their bodies.
-pub const KINDS: [(u8, usize, &str); 13] = [
+pub const KINDS: [(u8, usize, &str); 14] = [
+    (b'N', 9, "launch or end"),
     (b'B', 20, "beat"),
     (b'M', 43, "minute"),
     (b'F', 21, "fate"),
@@ -87,6 +90,11 @@ pub fn write(event: &Event, sample: u32, sink: &mut impl Sink) {
             for x in own.numbers {
                 sink.put_f32(x);
             }
+        }
+        Event::Launch(report) => {
+            put_head(sink, b'N', sample);
+            sink.put(&report.t_us.to_le_bytes());
+            sink.put(&[launch_code(report.step)]);
         }
     }
 }

@@ -212,7 +212,7 @@ pub fn resume<'a, F: NorFlash, T>(
     // SAFETY: [`build`] came before.
     let keeper = unsafe { places.keeper.assume_init_mut() };
     let resumed =
-        keeper.go_on(&setup.plan, log.flash(), &setup.layout, clocks, Reset::Power).ok()?;
+        keeper.go_on(log.flash(), &setup.layout, clocks, Reset::Power).ok()?;
     let sure = resumed.away_least_us == resumed.away_most_us;
     let event = ResetEvent {
         t_us: keeper.now_us(),

@@ -116,7 +116,7 @@ fn main() -> ! {
     let kept = if black_box(true) {
         keeper.begin(&mut flash, &layout, &clocks)
     } else {
-        keeper.go_on(&plan, &mut flash, &layout, &clocks, Reset::Power).map(|_| ())
+        keeper.go_on(&mut flash, &layout, &clocks, Reset::Power).map(|_| ())
     };
     let Ok(()) = kept else { loop {} };
     let accel_g = black_box([[0.0; 3]; 25]);
