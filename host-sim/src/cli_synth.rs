@@ -4,7 +4,9 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use crate::problem::Problem;
-use crate::synth::{self, AccelColumns, FIRST_JUDGED_SEED, Family, Request, SCENARIOS, TimeColumn};
+use crate::synth::{
+    self, AccelColumns, FIRST_JUDGED_SEED, Family, Handling, Request, SCENARIOS, TimeColumn,
+};
 use clap::ValueEnum;
 use rayon::prelude::*;
 
@@ -94,6 +96,15 @@ pub struct Args {
     /// Leave the temperature out
     #[arg(long)]
     no_temp: bool,
+    /// Begin before the animal release, and end after the pick-up where there is one
+    #[arg(long)]
+    handling: bool,
+    /// State both times in the deployment file
+    #[arg(long, requires = "handling")]
+    bounds: bool,
+    /// Write a column `wet` every 2 s
+    #[arg(long, requires = "handling")]
+    wet: bool,
     /// Traces at a time; default one a processor core
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
@@ -150,6 +161,12 @@ pub fn run(args: &Args) -> Status {
         request.mount_deg = mount_deg;
         request.format.depth = !args.no_depth;
         request.format.temperature = !args.no_temp;
+        request.format.wet = args.wet;
+        request.handling = match (args.handling, args.bounds) {
+            (false, _) => Handling::None,
+            (true, false) => Handling::Drawn,
+            (true, true) => Handling::Stated,
+        };
         request.format.acceleration = match args.accel {
             Accel::G => AccelColumns::G,
             Accel::Ms2 => AccelColumns::Ms2,

@@ -29,7 +29,7 @@ pub const NAME_MAX: usize = 24;
 
 /// Names that files use already, beside the built-in settings: truth events, tables of deployment
 /// files and grids, events of an image, beginnings of statistics, and keys of an event.
-const TAKEN: [&str; 27] = [
+const TAKEN: [&str; 34] = [
     "beat",
     "glide",
     "rest",
@@ -38,6 +38,13 @@ const TAKEN: [&str; 27] = [
     "recovered",
     "detached",
     "surface",
+    "released",
+    "picked_up",
+    "eaten",
+    "floating",
+    "on_bottom",
+    "hanging",
+    "aboard",
     "deployment",
     "animal",
     "logger",

@@ -27,12 +27,26 @@ pub enum Event {
     Detached,
     /// At the surface.
     Surface,
+    /// The animal is set free.
+    Released,
+    /// The package is picked up.
+    PickedUp,
+    /// The animal is eaten, tag and all.
+    Eaten,
+    /// The package floats.
+    Floating,
+    /// The package lies on the bottom.
+    OnBottom,
+    /// The package hangs by its line.
+    Hanging,
+    /// The package is aboard a boat.
+    Aboard,
     /// An event of the registered detector ([`own::kinds`]): the number of its kind.
     Own(u8),
 }
 
 /// All built-in events with their names in the file.
-pub const EVENTS: [(&str, Event); 8] = [
+pub const EVENTS: [(&str, Event); 15] = [
     ("beat", Event::Beat),
     ("glide", Event::Glide),
     ("rest", Event::Rest),
@@ -41,6 +55,13 @@ pub const EVENTS: [(&str, Event); 8] = [
     ("recovered", Event::Recovered),
     ("detached", Event::Detached),
     ("surface", Event::Surface),
+    ("released", Event::Released),
+    ("picked_up", Event::PickedUp),
+    ("eaten", Event::Eaten),
+    ("floating", Event::Floating),
+    ("on_bottom", Event::OnBottom),
+    ("hanging", Event::Hanging),
+    ("aboard", Event::Aboard),
 ];
 
 /// One line of a truth file.

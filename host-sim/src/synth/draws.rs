@@ -26,6 +26,9 @@ pub(crate) enum Part {
     Mount,
     Stray,
     Shakes,
+    Handling,
+    HandlingSensor,
+    HandlingFaults,
 }
 
 /// A seeded stream of draws.

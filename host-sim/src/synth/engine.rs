@@ -105,6 +105,8 @@ pub(crate) fn run<S: Sink>(plan: &Plan, sink: &mut S) -> Result<(), S::Error> {
                     counts: sensor.counts(at, &mut d_noise).map(Some),
                     depth_cm: None,
                     temp_cc: None,
+                    wet: slow.then_some(world.read_depth_m > 0.0),
+                    below_m: world.read_depth_m,
                 };
                 if slow {
                     next_second += 1;

@@ -123,6 +123,10 @@ pub(crate) struct Row {
     /// Depth and temperature in hundredths.
     pub(crate) depth_cm: Option<i64>,
     pub(crate) temp_cc: Option<i64>,
+    /// What a wet contact reads, once a second; `None` between.
+    pub(crate) wet: Option<bool>,
+    /// How deep the tag really is, m.
+    pub(crate) below_m: f64,
 }
 
 /// A fault at work on a stream of rows.

@@ -12,6 +12,7 @@ use flate2::{Compression, GzBuilder};
 
 use super::decimal::push_fixed;
 use super::faults::Row;
+use super::handling::Done;
 use super::plan::Plan;
 use super::sensor::whole;
 use super::truth::Event;
@@ -148,6 +149,9 @@ impl Layout {
         if self.format.temperature {
             names.push("temp_c");
         }
+        if self.format.wet {
+            names.push("wet");
+        }
         names.join(",") + "\n"
     }
 
@@ -196,6 +200,13 @@ impl Layout {
                 }
             }
         }
+        if self.format.wet {
+            out.push(b',');
+            let second = (row.tick as f64 / self.sample_hz + 1e-9) as u64;
+            if let Some(wet) = row.wet.filter(|_| second.is_multiple_of(2)) {
+                out.push(if wet { b'1' } else { b'0' });
+            }
+        }
         out.push(b'\n');
     }
 }
@@ -205,6 +216,7 @@ pub(crate) struct Files {
     trace: (Beside, Out),
     truth: (Beside, BufWriter<File>),
     deployment: Beside,
+    deployment_toml: String,
     layout: Layout,
     buffer: Vec<u8>,
     rows: u64,
@@ -225,7 +237,8 @@ impl Files {
     ) -> Result<Self, SynthError> {
         fs::create_dir_all(dir).map_err(|e| SynthError::io(dir, e))?;
         let (deployment, mut file) = Beside::create(dir.join(format!("{name}.toml")))?;
-        file.write_all(plan.deployment_toml(mount_deg).as_bytes())
+        let deployment_toml = plan.deployment_toml(mount_deg);
+        file.write_all(deployment_toml.as_bytes())
             .map_err(|e| SynthError::io(&deployment.part, e))?;
         let (truth, file) = Beside::create(dir.join(format!("{name}.truth.csv")))?;
         let mut truth = (truth, BufWriter::new(file));
@@ -246,6 +259,7 @@ impl Files {
             trace: (trace, out),
             truth,
             deployment,
+            deployment_toml,
             layout,
             buffer,
             rows: 0,
@@ -277,6 +291,28 @@ impl Files {
             None => writeln!(out, "{:.3},{},", e.t_s, e.what.name()),
         }
         .map_err(|err| SynthError::io(&self.truth.0.part, err))
+    }
+
+    /// Writes into the deployment file how long the record is and, where it is to be
+    /// `stated`, when the animal was released and the package picked up.
+    pub(crate) fn handled(&mut self, done: &Done, stated: bool) -> Result<(), SynthError> {
+        self.hours = done.lasts_s / 3600.0;
+        let utc = |key: &str, t_s: f64| {
+            let start_s = self.layout.start_s;
+            let at = jiff::Timestamp::from_second(start_s + whole(t_s));
+            at.map_or_else(|_| String::new(), |at| format!("{key} = \"{at}\"\n"))
+        };
+        let mut bounds = String::new();
+        if stated {
+            bounds += &utc("release_utc", done.released_s);
+            bounds += &done.picked_up_s.map_or_else(String::new, |t| utc("end_utc", t));
+        }
+        let made = format!("handling = true\nrecord_s = {:.0}\n", done.lasts_s);
+        let text = self
+            .deployment_toml
+            .replacen("latitude_deg", &(bounds + "latitude_deg"), 1)
+            .replacen("fault = ", &(made + "fault = "), 1);
+        fs::write(&self.deployment.part, text).map_err(|e| SynthError::io(&self.deployment.part, e))
     }
 
     pub(crate) fn finish(mut self) -> Result<Written, SynthError> {

@@ -51,6 +51,7 @@ mod faults;
 mod files;
 mod floating;
 mod gait;
+mod handling;
 mod leash;
 mod memory;
 mod mounting;
@@ -110,6 +111,8 @@ pub struct Format {
     pub depth: bool,
     /// Whether there is a column `temp_c`, at 1 Hz.
     pub temperature: bool,
+    /// Whether there is a column `wet`, every 2 s: 1 in water, 0 in air.
+    pub wet: bool,
 }
 
 impl Default for Format {
@@ -119,8 +122,21 @@ impl Default for Format {
             acceleration: AccelColumns::G,
             depth: true,
             temperature: true,
+            wet: false,
         }
     }
+}
+
+/// What a record holds besides its deployment.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Handling {
+    /// Nothing: it starts at the animal release.
+    #[default]
+    None,
+    /// What comes before the animal release and after the pick-up.
+    Drawn,
+    /// That, and the deployment file states both times.
+    Stated,
 }
 
 /// What to make.
@@ -153,6 +169,8 @@ pub struct Request {
     pub mount_deg: Option<[f64; 3]>,
     /// The columns.
     pub format: Format,
+    /// What comes before and after the deployment; [`run`] alone makes it, not a run in memory.
+    pub handling: Handling,
     /// Whether an [`Outcome`] is to tell the fingerprint of all that the tag was given.
     pub fingerprint: bool,
 }
@@ -172,6 +190,7 @@ impl Request {
             gzip: false,
             mount_deg: None,
             format: Format::default(),
+            handling: Handling::None,
             fingerprint: false,
         }
     }
@@ -328,8 +347,23 @@ pub fn run(request: &Request) -> Result<Written, SynthError> {
     if name.is_empty() || Path::new(&name).file_name() != Some(name.as_ref()) {
         return Err(SynthError::Name { name });
     }
-    let mut files =
-        files::Files::create(&plan, &request.out_dir, &name, format, request.gzip, mount_deg)?;
-    engine::run(&plan, &mut files)?;
+    let before_s = match request.handling {
+        Handling::None => 0.0,
+        Handling::Drawn | Handling::Stated => handling::before_s(&plan),
+    };
+    let mut files = files::Files::create(
+        &plan.earlier(before_s),
+        &request.out_dir,
+        &name,
+        format,
+        request.gzip,
+        mount_deg,
+    )?;
+    if request.handling == Handling::None {
+        engine::run(&plan, &mut files)?;
+        return files.finish();
+    }
+    let done = handling::run(&plan, &mut files)?;
+    files.handled(&done, request.handling == Handling::Stated)?;
     files.finish()
 }

@@ -79,7 +79,7 @@ impl Loosening {
 }
 
 /// A turn of the frame by `angle` about the unit vector `axis`.
-fn about(axis: Vec3, angle: f64) -> Rotation {
+pub(crate) fn about(axis: Vec3, angle: f64) -> Rotation {
     let (s, c) = (0.5 * angle).sin_cos();
     Rotation::from_quaternion([c, s * axis[0], s * axis[1], s * axis[2]])
 }

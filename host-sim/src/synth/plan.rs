@@ -116,6 +116,13 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
+    /// The plan with its record begun `by_s` earlier; whole seconds.
+    pub(crate) fn earlier(&self, by_s: f64) -> Self {
+        let start_s = self.start.as_second() - by_s as i64;
+        let start = jiff::Timestamp::from_second(start_s).unwrap_or(self.start);
+        Self { start, ..self.clone() }
+    }
+
     /// The deployment file.
     pub(crate) fn deployment_toml(&self, mount_deg: Option<[f64; 3]>) -> String {
         let s = &self.sensor;

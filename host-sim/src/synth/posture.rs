@@ -38,8 +38,7 @@ impl Rotation {
     }
 
     /// The way back.
-    #[cfg(test)]
-    pub(crate) fn inverse(&self) -> Self {
+    pub(crate) fn transposed(&self) -> Self {
         let m = &self.0;
         Self([
             [m[0][0], m[1][0], m[2][0]],
@@ -115,7 +114,7 @@ mod tests {
             assert!((g[1].atan2(g[2]) - roll).abs() < 1e-12);
             let (r2, p2, y2) = r.angles();
             assert!((r2 - roll).abs() + (p2 - pitch).abs() + (y2 - yaw).abs() < 1e-12);
-            let back = r.inverse().after(&r);
+            let back = r.transposed().after(&r);
             for i in 0..3 {
                 for j in 0..3 {
                     assert!((back.0[i][j] - Rotation::IDENTITY.0[i][j]).abs() < 1e-12);

@@ -496,6 +496,7 @@ fn other_columns() {
         acceleration: AccelColumns::Raw,
         depth: false,
         temperature: false,
+        wet: false,
     };
     let w = run(&request).expect("it is written");
     let trace = fs::read_to_string(&w.trace).expect("a file");

@@ -12,6 +12,8 @@ pub(crate) enum Happening {
     Detached,
     Surface,
     HeadShake,
+    Released,
+    PickedUp,
 }
 
 impl Happening {
@@ -26,6 +28,8 @@ impl Happening {
             Self::Detached => "detached",
             Self::Surface => "surface",
             Self::HeadShake => "head_shake",
+            Self::Released => "released",
+            Self::PickedUp => "picked_up",
         }
     }
 }
