@@ -187,8 +187,9 @@ impl RandomTag {
              self_discharge_percent_per_year = {}\ncutoff_v = {}\n\
              [supply]\nsource = \"random\"\nbrownout_v = {}\nbuffer_mf = {}\nbuffer_esr_ohm = {}\n\
              [mcu]\nsource = \"random\"\nsleep_ua = {}\ncycles_per_instruction = 1\n\
-             clock_mhz = {CLOCK_MHZ}\nrun_ua_per_mhz = {UA_PER_MHZ}\nwake_us = 0\n\
+             clock_mhz = {CLOCK_MHZ}\nrun_ua_per_mhz = {UA_PER_MHZ}\nwake_us = 0\nread_us = 0\n\
              instructions_by_hz = [[1, {}]]\n\
+             [copies]\nkept = false\n\
              [accelerometer]\nsource = \"random\"\ncurrent_ua_by_hz = [[1, {}]]\nstandby_ua = {}\n\
              [release]\nsource = \"random\"\nfiring_ma = {}\nfiring_s = {}\nreserve_fraction = {}\n",
             t.nominal_mah,

@@ -2,10 +2,12 @@
 
 use firmware_core::store::log::{Log, LogError};
 use firmware_core::store::record::{
-    Burst, FateEvent, FaultEvent, Hour, Record, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
+    Burst, FateEvent, FaultEvent, Hour, LaunchEvent, Record, RecoveryEvent, ReleaseEvent,
+    ResetEvent, StartEvent,
 };
 use firmware_core::types::{
-    Cause, FAULT_KINDS, Fate, FateReport, Minute, RecoveryReport, ReleaseDecision, State,
+    Cause, FAULT_KINDS, Fate, FateReport, LaunchReport, LaunchStep, LaunchedBy, Minute,
+    RecoveryReport, ReleaseDecision, State,
 };
 
 /// The `n`-th minute.
@@ -88,6 +90,17 @@ pub fn record(n: u32) -> Record {
         _ if n.is_multiple_of(59) => {
             Record::Reset(ResetEvent { t_us, out_us: Some(5), count: n as u16, reason: 3 })
         }
+        _ if n.is_multiple_of(61) => Record::Launch(LaunchEvent {
+            report: LaunchReport {
+                step: LaunchStep::Launched(LaunchedBy::Depth),
+                t_us,
+                depth_m: Some(12.0),
+                deep_s: 240.5,
+                pose_s: 3.0,
+            },
+            ago_us: 0,
+            numbers: [0, 1, n],
+        }),
         _ if n.is_multiple_of(9) => {
             let mut burst = Burst::new(t_us, 25.0, 4096.0);
             for i in 0..n % 37 + 1 {
@@ -119,5 +132,6 @@ pub fn append<F: embedded_storage::nor_flash::NorFlash>(
         Record::Burst(x) => log.append(x),
         Record::Own(x) => log.append(x),
         Record::OwnNames(x) => log.append(x),
+        Record::Launch(x) => log.append(x),
     }
 }

@@ -1,6 +1,8 @@
 //! `docs/budget-by-hand.md` and the program agree within 0.1 %.
 
+use host_sim::energy::bus::erasures_per_day;
 use host_sim::energy::outlook::as_written;
+use host_sim::energy::plan::{BUS_PART, COPIES_PART, PRESSURE_PART};
 use host_sim::energy::{Plan, Rules};
 use host_sim::tag_file::TagFile;
 use std::path::Path;
@@ -28,7 +30,15 @@ fn the_program_agrees_with_the_pocket_calculator() {
     let failure = out.failures.first().expect("a brown-out");
     assert_eq!(failure.pulse.as_deref(), Some("satellite message"));
     let trains: f64 = search.trains.iter().map(|t| t.mean_ma).sum();
+    let part = |n: usize| {
+        let share = animal.shares.iter().find(|s| s.part == n);
+        1e3 * share.expect("a share of the part").on_ma
+    };
     for (name, value) in [
+        ("bus, uA", part(BUS_PART)),
+        ("pressure, uA", part(PRESSURE_PART)),
+        ("copies, uA", part(COPIES_PART)),
+        ("erasures of a sector a day", erasures_per_day(&tag.copies)),
         ("mean current on the animal, uA", 1e3 * (0.25 * animal.on_ma + 0.75 * animal.off_ma)),
         ("drawn on the animal before firing, mAh", out.drawn_mah[1].iter().sum::<f64>() - fired),
         ("part left when it lets go", out.left_fraction),
@@ -43,5 +53,5 @@ fn the_program_agrees_with_the_pocket_calculator() {
     }
     // No row of results that is not compared.
     let results = DOC.split("| result | value |\n| --- | ---: |\n").count() - 1;
-    assert_eq!(results, 7);
+    assert_eq!(results, 8);
 }

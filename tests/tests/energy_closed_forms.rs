@@ -11,7 +11,7 @@ fn tag(edits: &[(&str, &str)]) -> TagFile {
         "[tag]\nid = \"closed\"\n[cell]\nsource = \"test\"\nchemistry = \"ideal\"\nnominal_mah = 24\n\
          capacity_part_by_c = [[20, 1.0]]\nvoltage_v_by_left = [[0, 3]]\nresistance_ohm_by_c = [[20, 0]]\n\
          self_discharge_percent_per_year = 0\ncutoff_v = 0.1\n\
-         [supply]\nsource = \"test\"\nbrownout_v = 0.1\n[mcu]\nsource = \"test\"\nsleep_ua = 0\nwake_us = 0\n\
+         [supply]\nsource = \"test\"\nbrownout_v = 0.1\n[mcu]\nsource = \"test\"\nsleep_ua = 0\nwake_us = 0\nread_us = 0\n\
          [accelerometer]\nsource = \"test\"\ncurrent_ua_by_hz = [[10, 0]]\nstandby_ua = 0\n\
          [release]\nsource = \"test\"\nfiring_ma = 1e-6\nfiring_s = 1e-6\nreserve_fraction = 0\n\
          [[phase]]\nname = \"animal\"\nsource = \"test\"\nkind = \"animal\"\nstart_h = 0\nend_h = 1\n\

@@ -5,6 +5,7 @@ pub(crate) mod answer;
 pub mod changes;
 pub mod death;
 pub mod discharge;
+pub mod path;
 mod text;
 
 use firmware_core::config::{Breathing, Detector, Release};
@@ -17,6 +18,7 @@ use crate::tag_file::{PhaseKind, TagFile};
 use changes::{Change, Sensitivity};
 
 pub use death::{DeathJudgement, judge_death};
+pub use path::{FlashWear, PathCost};
 pub use text::one;
 
 /// Which days changes are measured by.
@@ -143,6 +145,10 @@ pub struct Budget {
     pub as_written: Course,
     /// Charge by part, largest first.
     pub parts: Vec<PartCharge>,
+    /// What the core's own path draws on the animal.
+    pub path: Vec<PathCost>,
+    /// What its copies of state wear of the flash; `None`: it keeps none.
+    pub flash_wear: Option<FlashWear>,
     /// Where the battery gave way, figures as written.
     pub failures: Vec<Failure>,
     /// What the changes are measured by.
@@ -208,6 +214,8 @@ pub fn budget(tag: &TagFile, settings: &Settings) -> Budget {
         seed: settings.seed,
         as_written: course(tag, &now, &free),
         parts,
+        path: path::costs(&plan, &now),
+        flash_wear: path::wear(tag, &plan, &now),
         failures: now.failures,
         measure,
         changes,

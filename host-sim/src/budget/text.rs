@@ -73,6 +73,20 @@ fn mah(x: f64) -> String {
     }
 }
 
+/// What the core's own path draws, and the wear of the flash.
+fn path(out: &mut String, b: &Budget) {
+    if b.path.iter().all(|p| p.animal_mah == 0.0) {
+        return;
+    }
+    let _ = writeln!(out, "\n{:<30}{:>12}{:>12}", "On the animal, as written", "mean uA", "mAh");
+    for p in &b.path {
+        let _ = writeln!(out, "  {:<28}{:>12}{:>12}", p.part, mah(p.mean_ua), mah(p.animal_mah));
+    }
+    if let Some(wear) = &b.flash_wear {
+        *out += &folded("Flash wear: ", "  ", &wear.said());
+    }
+}
+
 /// The whole report.
 pub fn one(b: &Budget) -> String {
     let mut out = String::new();
@@ -119,6 +133,8 @@ pub fn one(b: &Budget) -> String {
     }
     let [x, y, z] = sums.map(mah);
     let _ = writeln!(out, "  {:<28}{x:>12}{y:>12}{z:>12}", "together");
+
+    path(&mut out, b);
 
     let c = &b.as_written;
     out += "\nCourse, figures as written\n";

@@ -83,19 +83,53 @@ fn column(section: &str, column: &str) -> Vec<(Core, f64, f64)> {
     section.lines().filter_map(row).collect()
 }
 
-/// Pairs of sample rate, Hz, and mean instructions a second, by core: of the deployed path with
-/// its copies of state.
-static COUNTS: LazyLock<HashMap<&'static str, Vec<[f64; 2]>>> = LazyLock::new(|| {
-    let path = column("Instructions of the deployed path", "mean a sample");
-    let copies = column("Instructions of copies of state", "all of them, a sample");
-    let mut counts: HashMap<&'static str, Vec<[f64; 2]>> = HashMap::new();
+/// What the instructions of a sample are for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Split {
+    /// Detectors.
+    pub detectors: f64,
+    /// Clocks, water, release, log: the deployed path without its detectors.
+    pub shell: f64,
+    /// Copies of state.
+    pub copies: f64,
+}
+
+impl Split {
+    /// All of them.
+    pub fn sum(&self) -> f64 {
+        self.detectors + self.shell + self.copies
+    }
+
+    fn each(&self, f: impl Fn(f64) -> f64) -> Self {
+        let Split { detectors, shell, copies } = *self;
+        Split { detectors: f(detectors), shell: f(shell), copies: f(copies) }
+    }
+
+    /// Shares of `sum` as they are in this.
+    pub fn scaled_to(&self, sum: f64) -> Self {
+        let factor = if self.sum() > 0.0 { sum / self.sum() } else { 0.0 };
+        self.each(|count| count * factor)
+    }
+}
+
+/// Sample rates measured, Hz, rising, with the mean instructions a second at each, by core.
+static COUNTS: LazyLock<HashMap<&'static str, Vec<(f64, Split)>>> = LazyLock::new(|| {
+    const PATH: &str = "Instructions of the deployed path";
+    let path = column(PATH, "mean a sample");
+    let of_detectors = column(PATH, "of it detectors");
+    let of_copies = column("Instructions of copies of state", "all of them, a sample");
+    let mut counts: HashMap<&'static str, Vec<(f64, Split)>> = HashMap::new();
     for (core, hz, mean) in path {
-        let of_copies = copies.iter().find(|(c, rate, _)| (*c, *rate) == (core, hz));
-        let (.., copies) = of_copies.expect("copies at every rate measured");
-        counts.entry(core.name()).or_default().push([hz, hz * (mean + copies)]);
+        let at = |counts: &[(Core, f64, f64)]| {
+            let row = counts.iter().find(|(c, rate, _)| (*c, *rate) == (core, hz));
+            row.expect("a count at every rate measured").2
+        };
+        let detectors = at(&of_detectors);
+        let split = Split { detectors, shell: mean - detectors, copies: at(&of_copies) };
+        counts.entry(core.name()).or_default().push((hz, split.each(|count| count * hz)));
     }
     for points in counts.values_mut() {
-        points.sort_by(|a, b| a[0].total_cmp(&b[0]));
+        points.sort_by(|a, b| a.0.total_cmp(&b.0));
     }
     counts
 });
@@ -107,7 +141,7 @@ pub fn core_figures(core: Core) -> &'static CoreFigures {
 
 /// Rates measured, Hz, and mean instructions a sample at each.
 pub fn measured(core: Core) -> Vec<[f64; 2]> {
-    COUNTS[core.name()].iter().map(|p| [p[0], p[1] / p[0]]).collect()
+    COUNTS[core.name()].iter().map(|(hz, split)| [*hz, split.sum() / hz]).collect()
 }
 
 /// Mean instructions a sample at `sample_hz` of all that runs on the tag's core: detectors,
@@ -118,11 +152,21 @@ pub fn measured(core: Core) -> Vec<[f64; 2]> {
 /// detectors work at no less than a fixed rate); a faster one as many a sample as
 /// the fastest measured.
 pub fn instructions(core: Core, sample_hz: f64) -> f64 {
+    split(core, sample_hz).sum()
+}
+
+/// Mean instructions a sample at `sample_hz`, Hz, by what they are for; between and beyond the
+/// measured rates as for [`instructions`].
+pub fn split(core: Core, sample_hz: f64) -> Split {
     let points = &COUNTS[core.name()];
-    match points.last() {
-        Some(last) if sample_hz > last[0] => last[1] / last[0],
-        _ => line(points, sample_hz) / sample_hz.max(1e-9),
-    }
+    let of = |count: fn(&Split) -> f64| {
+        let points: Vec<[f64; 2]> = points.iter().map(|(hz, split)| [*hz, count(split)]).collect();
+        match points.last() {
+            Some(last) if sample_hz > last[0] => last[1] / last[0],
+            _ => line(&points, sample_hz) / sample_hz.max(1e-9),
+        }
+    };
+    Split { detectors: of(|s| s.detectors), shell: of(|s| s.shell), copies: of(|s| s.copies) }
 }
 
 #[cfg(test)]

@@ -108,7 +108,7 @@ pub struct Plan {
 }
 
 /// Parts that every tag has, in the order of reports.
-const OWN_PARTS: [&str; 8] = [
+const OWN_PARTS: [&str; 12] = [
     "mcu, asleep",
     "mcu, sampling",
     "detectors",
@@ -117,9 +117,23 @@ const OWN_PARTS: [&str; 8] = [
     "memory",
     "leakage",
     "release",
+    "shell",
+    "bus",
+    "pressure",
+    "copies",
 ];
-/// Index of the release in [`Plan::parts`].
+/// Index of the detectors in [`Plan::parts`].
+pub const DETECTORS_PART: usize = 2;
+/// Index of the release.
 pub const RELEASE_PART: usize = 7;
+/// Index of clocks, water, release driver and log.
+pub const SHELL_PART: usize = 8;
+/// Index of reading the accelerometer.
+pub const BUS_PART: usize = 9;
+/// Index of reading the pressure sensor, without its own current.
+pub const PRESSURE_PART: usize = 10;
+/// Index of the copies of state.
+pub const COPIES_PART: usize = 11;
 
 impl Plan {
     /// Of a tag; `choice` replaces what its file says of sampling on the animal.
@@ -184,72 +198,15 @@ fn phase(tag: &TagFile, p: &Phase, choice: Option<&Choice>) -> PhasePlan {
         None => 0.0,
     };
 
-    // Bytes a second of wall time; while sampling they are written faster.
     let bytes_per_s = match choice {
         Some(c) => c.record_bytes_per_day / 86_400.0,
-        None => p
-            .records
-            .iter()
-            .filter_map(|&n| tag.records.get(n))
-            .map(|r| {
-                let b = &r.bytes;
-                let on = b.bytes_per_sample.value * sample_hz
-                    + if sample_hz > 0.0 { b.bytes_per_minute.value / 60.0 } else { 0.0 };
-                on_part * on + b.bytes_per_day.value / 86_400.0
-            })
-            .sum(),
+        None => bytes_per_s(tag, p, sample_hz, on_part),
     };
-    let bytes_on = bytes_per_s / on_part;
-
-    let mcu = &tag.mcu;
-    let run_ma = mcu.run_ua_per_mhz.value * mcu.clock_mhz.value * MA_PER_UA;
-    let awake = |us: f64| sample_hz * us * 1e-6 * run_ma;
-    let detector_us = instructions * mcu.cycles_per_instruction.value / mcu.clock_mhz.value;
-    let accel = &tag.accelerometer;
-    let standby_ma = accel.standby_ua.value * MA_PER_UA;
-    let accel_ma =
-        if sample_hz > 0.0 { accel.current_ua_by_hz.at(sample_hz) * MA_PER_UA } else { standby_ma };
-    let mut shares = vec![
-        Share {
-            part: 0,
-            on_ma: mcu.sleep_ua.value * MA_PER_UA,
-            off_ma: mcu.sleep_ua.value * MA_PER_UA,
-        },
-        Share { part: 1, on_ma: awake(mcu.wake_us.value + mcu.read_us.value), off_ma: 0.0 },
-        Share { part: 2, on_ma: awake(detector_us), off_ma: 0.0 },
-        Share { part: 3, on_ma: accel_ma, off_ma: standby_ma },
-    ];
+    let mut shares = processor(tag, p, sample_hz, instructions);
     let mut own_pulses = Vec::new();
-    if let Some(depth) = &tag.depth_sensor {
-        let standby = depth.standby_ua.value * MA_PER_UA;
-        let reading_s = depth.reading_ms.value * 1e-3;
-        // Readings one after the other at most.
-        let part = (p.depth_hz * reading_s).min(1.0);
-        shares.push(Share {
-            part: 4,
-            on_ma: standby + part * depth.reading_ma.value,
-            off_ma: standby,
-        });
-        if p.depth_hz > 0.0 {
-            own_pulses.push(OwnPulse {
-                name: "depth reading",
-                step: [reading_s, depth.reading_ma.value],
-            });
-        }
-    }
-    if let Some(flash) = &tag.flash {
-        let idle = flash.idle_ua.value * MA_PER_UA;
-        let per_byte_uc = flash.write_uc_per_byte.value + flash.erase_uc_per_byte.value;
-        shares.push(Share {
-            part: 5,
-            on_ma: idle + bytes_on * per_byte_uc * MA_PER_UA,
-            off_ma: idle,
-        });
-        if let Some(ma) = flash.write_ma.as_ref().filter(|_| bytes_on > 0.0) {
-            let page_s = PAGE_BYTES * flash.write_uc_per_byte.value * 1e-3 / ma.value;
-            own_pulses.push(OwnPulse { name: "memory write", step: [page_s, ma.value] });
-        }
-    }
+    depth(tag, p, &mut shares, &mut own_pulses);
+    // While sampling they are written faster.
+    memory(tag, bytes_per_s / on_part, &mut shares, &mut own_pulses);
     let leakage = tag.supply.leakage_ua.value * MA_PER_UA;
     shares.push(Share { part: 6, on_ma: leakage, off_ma: leakage });
 
@@ -273,6 +230,82 @@ fn phase(tag: &TagFile, p: &Phase, choice: Option<&Choice>) -> PhasePlan {
         trains,
         own_pulses,
         bytes_per_s,
+    }
+}
+
+/// Bytes recorded a second of wall time, sampling for `on_part` of it.
+fn bytes_per_s(tag: &TagFile, p: &Phase, sample_hz: f64, on_part: f64) -> f64 {
+    let records = p.records.iter().filter_map(|&n| tag.records.get(n));
+    let each = records.map(|r| {
+        let b = &r.bytes;
+        let on = b.bytes_per_sample.value * sample_hz
+            + if sample_hz > 0.0 { b.bytes_per_minute.value / 60.0 } else { 0.0 };
+        on_part * on + b.bytes_per_day.value / 86_400.0
+    });
+    each.sum()
+}
+
+/// The processor with what it runs and reads, the accelerometer, and copies of state.
+fn processor(tag: &TagFile, p: &Phase, sample_hz: f64, instructions: f64) -> Vec<Share> {
+    let mcu = &tag.mcu;
+    let run_ma = mcu.run_ua_per_mhz.value * mcu.clock_mhz.value * MA_PER_UA;
+    let awake = |us: f64| sample_hz * us * 1e-6 * run_ma;
+    let split = mcu.split(sample_hz, instructions);
+    let run = |count: f64| awake(count * mcu.cycles_per_instruction.value / mcu.clock_mhz.value);
+    let reckoner = tag.reckoner();
+    let fifo_ma = match &mcu.read_us {
+        Some(read_us) => awake(read_us.value),
+        None if sample_hz > 0.0 => reckoner.fifo_ua(sample_hz) * MA_PER_UA,
+        None => 0.0,
+    };
+    let accel = &tag.accelerometer;
+    let standby_ma = accel.standby_ua.value * MA_PER_UA;
+    let accel_ma =
+        if sample_hz > 0.0 { accel.current_ua_by_hz.at(sample_hz) * MA_PER_UA } else { standby_ma };
+    let sleep_ma = mcu.sleep_ua.value * MA_PER_UA;
+    let mut shares = vec![
+        Share { part: 0, on_ma: sleep_ma, off_ma: sleep_ma },
+        Share { part: 1, on_ma: awake(mcu.wake_us.value), off_ma: 0.0 },
+        Share { part: DETECTORS_PART, on_ma: run(split.detectors), off_ma: 0.0 },
+        Share { part: SHELL_PART, on_ma: run(split.shell), off_ma: 0.0 },
+        Share { part: BUS_PART, on_ma: fifo_ma, off_ma: 0.0 },
+        Share { part: 3, on_ma: accel_ma, off_ma: standby_ma },
+    ];
+    if p.detectors {
+        // By time, not by sample: they go on while the sensors sleep.
+        let copies_ma = run(split.copies) + reckoner.copies_ua(&tag.copies) * MA_PER_UA;
+        shares.push(Share { part: COPIES_PART, on_ma: copies_ma, off_ma: copies_ma });
+    }
+    shares
+}
+
+/// The depth sensor, and reading it.
+fn depth(tag: &TagFile, p: &Phase, shares: &mut Vec<Share>, own_pulses: &mut Vec<OwnPulse>) {
+    let Some(depth) = &tag.depth_sensor else { return };
+    let standby = depth.standby_ua.value * MA_PER_UA;
+    let reading_s = depth.reading_ms.value * 1e-3;
+    // Readings one after the other at most.
+    let part = (p.depth_hz * reading_s).min(1.0);
+    shares.push(Share { part: 4, on_ma: standby + part * depth.reading_ma.value, off_ma: standby });
+    let read_uc = tag.reckoner().pressure_uc(depth.wait_ms.value);
+    let read_ma = part / reading_s * read_uc * MA_PER_UA;
+    shares.push(Share { part: PRESSURE_PART, on_ma: read_ma, off_ma: 0.0 });
+    if p.depth_hz > 0.0 {
+        let step = [reading_s, depth.reading_ma.value];
+        own_pulses.push(OwnPulse { name: "depth reading", step });
+    }
+}
+
+/// The memory, `bytes_on` recorded a second while sampling.
+fn memory(tag: &TagFile, bytes_on: f64, shares: &mut Vec<Share>, own_pulses: &mut Vec<OwnPulse>) {
+    let Some(flash) = &tag.flash else { return };
+    let idle = flash.idle_ua.value * MA_PER_UA;
+    let per_byte_uc = flash.write_uc_per_byte.value + flash.erase_uc_per_byte.value;
+    let on_ma = idle + bytes_on * per_byte_uc * MA_PER_UA;
+    shares.push(Share { part: 5, on_ma, off_ma: idle });
+    if let Some(ma) = flash.write_ma.as_ref().filter(|_| bytes_on > 0.0) {
+        let page_s = PAGE_BYTES * flash.write_uc_per_byte.value * 1e-3 / ma.value;
+        own_pulses.push(OwnPulse { name: "memory write", step: [page_s, ma.value] });
     }
 }
 

@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use super::cell::Battery;
-use super::plan::Plan;
+use super::plan::{BUS_PART, DETECTORS_PART, Plan, SHELL_PART};
 use crate::tag_file::{PhaseKind, TagFile};
 
 /// uC in a mAh.
@@ -45,12 +45,12 @@ impl TraceLoads {
             }
             keep
         });
+        let by_sample = |part| matches!(part, 1 | DETECTORS_PART | SHELL_PART | BUS_PART);
         let battery = Battery::new(&tag);
         let plan = Plan::new(&tag, None);
         let phase = plan.phases.first();
-        let sampling_ma: f64 = phase.map_or(0.0, |p| {
-            p.shares.iter().filter(|s| (1..=2).contains(&s.part)).map(|s| s.on_ma).sum()
-        });
+        let sampling_ma: f64 = phase
+            .map_or(0.0, |p| p.shares.iter().filter(|s| by_sample(s.part)).map(|s| s.on_ma).sum());
         let all_ma = phase.map_or(0.0, |p| {
             let trains: f64 =
                 p.trains.iter().map(|t| t.mean_ma * (t.day_s / 86_400.0).min(1.0)).sum();
@@ -60,10 +60,10 @@ impl TraceLoads {
             battery,
             steady_ua: (all_ma - sampling_ma) * 1e3,
             sample_uc: sampling_ma * 1e3 / sample_hz,
-            depth_uc: tag
-                .depth_sensor
-                .as_ref()
-                .map_or(0.0, |d| d.reading_ma.value * d.reading_ms.value),
+            depth_uc: tag.depth_sensor.as_ref().map_or(0.0, |d| {
+                let read_uc = tag.reckoner().pressure_uc(d.wait_ms.value);
+                d.reading_ma.value * d.reading_ms.value + read_uc
+            }),
             byte_uc: tag
                 .flash
                 .as_ref()

@@ -103,6 +103,7 @@ fn body(b: &Budget, d: &Discharge) -> Markup {
         (plots(b, d))
         section { h2 { "Phase by phase, figures as written" } (phases(d)) }
         (consumers(b))
+        (path(b))
         (changes(b))
         (figures(b))
         (deaths(b))
@@ -327,6 +328,30 @@ fn consumers(b: &Budget) -> Markup {
             p .help { "Charge that leaks within the cell, or that cold and load keep back, is in none \
                 of these: of " (format!("{:.0}", b.nominal_mah)) " mAh nominal, "
                 (format!("{:.1}", 100.0 * all / b.nominal_mah)) " % is drawn by the end." }
+        }
+    }
+}
+
+/// What the core's own path draws, and the wear of the flash.
+fn path(b: &Budget) -> Markup {
+    let small = |x: f64| if x == 0.0 { "\u{2013}".to_owned() } else { format!("{x:.3}") };
+    html! {
+        @if b.path.iter().any(|p| p.animal_mah > 0.0) {
+            section {
+                h2 { "Detectors, bus and copies on the animal, figures as written" }
+                table .wide {
+                    thead { tr { th scope="col" { "Part" } th .n scope="col" { "Mean, \u{b5}A" }
+                        th .n scope="col" { "mAh" } } }
+                    tbody { @for p in &b.path { tr {
+                        th scope="row" { (p.part) } td .n { (small(p.mean_ua)) }
+                        td .n { (small(p.animal_mah)) }
+                    } } }
+                }
+                @if let Some(wear) = &b.flash_wear { p { (wear.said()) } }
+                p .help { "Shell: clocks, water, release and log. Bus: reading the accelerometer. \
+                    Pressure: reading the depth sensor, without its own current. Copies: state kept \
+                    in flash, with the flash\u{2019}s own current." }
+            }
         }
     }
 }

@@ -4,6 +4,7 @@
 //! the text that says where it comes from.
 
 mod ask;
+mod board;
 mod cell;
 mod figure;
 pub mod keys;
@@ -16,9 +17,11 @@ mod values;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use crate::energy::bus::{Processor, Reckoner};
 use crate::problem::{Problem, shown};
 use crate::toml_text;
 
+pub use board::{Bus, BusKind, Copies, Meanwhile};
 pub use cell::{Cell, LoadDerating};
 pub use figure::{Curve, Figure, Spread, line};
 pub use parts::{
@@ -63,6 +66,10 @@ pub struct TagFile {
     pub depth_sensor: Option<DepthSensor>,
     /// The memory chip.
     pub flash: Option<Flash>,
+    /// Between processor, sensors and memory.
+    pub bus: Bus,
+    /// Copies of state.
+    pub copies: Copies,
     /// Beacons, position fix and other loads.
     pub loads: Vec<Load>,
     /// Letting go.
@@ -143,7 +150,22 @@ impl TagFile {
             all.extend(record.bytes.figures_mut());
         }
         all.extend(self.phases.iter_mut().map(|p| &mut p.temp_c));
+        all.extend(self.bus.figures_mut());
+        all.extend(self.copies.figures_mut());
         all
+    }
+
+    /// What transfers, delays and copies of this tag cost.
+    pub fn reckoner(&self) -> Reckoner<'_> {
+        let mcu = &self.mcu;
+        Reckoner {
+            bus: &self.bus,
+            processor: Processor {
+                run_ma: mcu.run_ua_per_mhz.value * mcu.clock_mhz.value * 1e-3,
+                clock_mhz: mcu.clock_mhz.value,
+                wake_us: mcu.wake_us.value,
+            },
+        }
     }
 
     /// Hours on the animal by the schedule: the ceiling.
@@ -303,6 +325,8 @@ fn build(name: &str, all: &BTreeMap<&'static str, Vec<Section<'_>>>) -> Result<T
             }),
             None => None,
         },
+        bus: one("bus").map_or_else(|| Ok(Bus::usual()), Bus::read)?,
+        copies: one("copies").map_or_else(|| Ok(Copies::usual()), Copies::read)?,
         loads,
         release: Release {
             firing: Shape::read(release, "firing", ("s", 1.0))?,

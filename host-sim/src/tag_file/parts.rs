@@ -2,7 +2,7 @@
 
 use super::figure::{Curve, Figure};
 use super::reader::Section;
-use crate::energy::cost::{self, Core};
+use crate::energy::cost::{self, Core, Split};
 use crate::problem::Problem;
 
 /// A struct of figures that are read by the names of their fields.
@@ -49,6 +49,8 @@ part! {
         reading_ma,
         /// Length of a reading, ms.
         reading_ms,
+        /// Of it the processor waits, ms.
+        wait_ms,
     }
 }
 
@@ -79,8 +81,8 @@ pub struct Mcu {
     pub run_ua_per_mhz: Figure,
     /// To wake and sleep again, us.
     pub wake_us: Figure,
-    /// To read one sample, us.
-    pub read_us: Figure,
+    /// To read one sample, us; `None`: by the bus.
+    pub read_us: Option<Figure>,
     /// Instructions of the detectors a sample, by sample rate; `None`: as measured.
     pub instructions_by_hz: Option<Curve>,
     /// Factor on the instructions as measured, 1.
@@ -113,7 +115,7 @@ impl Mcu {
             clock_mhz: or("clock_mhz", usual.clock_mhz, &usual.run_source),
             run_ua_per_mhz: or("run_ua_per_mhz", usual.run_ua_per_mhz, &usual.run_source),
             wake_us: or("wake_us", usual.wake_us, &usual.wake_source),
-            read_us: s.figure("read_us")?,
+            read_us: s.may_figure("read_us"),
             instructions_by_hz: s.may_curve("instructions_by_hz"),
             instructions_scale: Figure {
                 key: "mcu.instructions".into(),
@@ -132,6 +134,15 @@ impl Mcu {
         }
     }
 
+    /// What `instructions` a sample at `sample_hz` are for. Those of a file of its own are not told
+    /// apart: all count as the detectors'.
+    pub fn split(&self, sample_hz: f64, instructions: f64) -> Split {
+        match &self.instructions_by_hz {
+            Some(_) => Split { detectors: instructions, shell: 0.0, copies: 0.0 },
+            None => cost::split(self.core, sample_hz).scaled_to(instructions),
+        }
+    }
+
     pub(super) fn figures_mut(&mut self) -> Vec<&mut Figure> {
         let mut all = vec![
             &mut self.sleep_ua,
@@ -139,8 +150,8 @@ impl Mcu {
             &mut self.clock_mhz,
             &mut self.run_ua_per_mhz,
             &mut self.wake_us,
-            &mut self.read_us,
         ];
+        all.extend(self.read_us.as_mut());
         match &mut self.instructions_by_hz {
             Some(curve) => all.push(&mut curve.scale),
             None => all.push(&mut self.instructions_scale),

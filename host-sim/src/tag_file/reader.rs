@@ -174,6 +174,21 @@ impl<'a> Section<'a> {
         Ok(section)
     }
 
+    /// A table that the file `name` does not have: every key is at its default.
+    pub(super) fn absent(name: &'a str, table: &str) -> Result<Self, Problem> {
+        let Some(table) = keys::table(table) else {
+            return Err(Problem::new(format!("{name}: no table is called {table}")));
+        };
+        Ok(Section {
+            doc: Doc { name, text: "" },
+            table,
+            title: format!("[{}]", table.name),
+            path: table.name.to_owned(),
+            span: 0..0,
+            values: BTreeMap::new(),
+        })
+    }
+
     /// `source` and `sd_percent` of the whole table.
     fn common(&self, entries: &DeTable<'_>) -> Result<(Option<String>, f64), Problem> {
         if !self.table.has_figures() {

@@ -52,7 +52,7 @@ pub struct LaunchEvent {
 }
 
 layout!(LaunchEvent { report, ago_us, numbers });
-layout!(LaunchReport { step, t_us, depth_m: scaled_option(10.0), deep_s, pose_s });
+layout!(LaunchReport { step, t_us, depth_m: scaled_option(16.0), deep_s, pose_s });
 
 impl Field for LaunchStep {
     fn put(&self, into: &mut Pack<'_>) {

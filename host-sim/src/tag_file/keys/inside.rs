@@ -150,18 +150,17 @@ pub(super) static MCU: Table = Table {
             "of the core",
             "To wake and fall asleep again, once a sample, us at running current.",
         ),
-        with(
+        may(
             "read_us",
             Figure(0.0, 1e6),
-            0.0,
-            "not counted",
-            "To read one sample from the sensor, us at running current.",
+            "by `[bus]`",
+            "To read one sample from the accelerometer, us at running current, as measured; instead of what `[bus]` gives.",
         ),
         may(
             "instructions_by_hz",
             Curve([0.01, 1000.0], [0.0, 1e8]),
             "measured, `docs/on-target-table.md`",
-            "Instructions a sample of all that runs on the core, copies of state included, by sample rate, Hz.",
+            "Instructions a sample of all that runs on the core, copies of state included, by sample rate, Hz; all count as detectors.",
         ),
     ],
 };
@@ -190,6 +189,13 @@ pub(super) static DEPTH_SENSOR: Table = Table {
         with("standby_ua", UA, 0.0, "switched off", "Between readings, uA."),
         must("reading_ma", MA, "During a reading, mA."),
         must("reading_ms", Figure(1e-3, 1e5), "Length of a reading, ms."),
+        with(
+            "wait_ms",
+            Figure(0.0, 1e5),
+            4.56,
+            "two conversions of the core's driver",
+            "Time of a reading for which the processor waits, or sleeps by `delays` of `[bus]`, ms.",
+        ),
     ],
 };
 

@@ -1,6 +1,7 @@
 //! Every table and key of a tag file, with unit, range and default: the one place
 //! that the reader checks against and `docs/tag-file.md` is written from.
 
+mod board;
 mod inside;
 mod outside;
 
@@ -95,7 +96,7 @@ const NONE: &str = "none";
 const DEG_C: [f64; 2] = [-60.0, 90.0];
 
 /// The tables, in the order of the documentation.
-pub static TABLES: [&Table; 16] = [
+pub static TABLES: [&Table; 18] = [
     &inside::TAG,
     &inside::CELL,
     &inside::SUPPLY,
@@ -103,6 +104,8 @@ pub static TABLES: [&Table; 16] = [
     &inside::ACCELEROMETER,
     &inside::DEPTH_SENSOR,
     &inside::FLASH,
+    &board::BUS,
+    &board::COPIES,
     &outside::RADIO_BEACON,
     &outside::SATELLITE_BEACON,
     &outside::POSITION_FIX,

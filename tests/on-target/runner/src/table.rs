@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use host_sim::energy::cost::Core;
+use host_sim::energy::path_table::{self, Counted};
 use on_target_wire::deployed::FIFO;
 
 use crate::measure::Measured;
@@ -25,7 +27,20 @@ pub fn of(measured: &[Measured], model: &Model) -> String {
     stages(&mut t, measured);
     let means: Vec<_> = measured.iter().map(|m| (m.target, m.with_copies())).collect();
     model::section(&mut t, &means, model);
+    t.push('\n');
+    t.push_str(&path_table::section(&counted(measured)));
     t
+}
+
+/// Counts as they are printed above, so that the section follows from the table alone.
+fn counted(measured: &[Measured]) -> Vec<Counted> {
+    let cores = [Core::CortexM4F, Core::CortexM0];
+    let all = each(measured).filter_map(|(m, c)| {
+        let core = cores.into_iter().find(|core| core.name() == m.target.name)?;
+        let copies = (c.copies.a_sample * 10.0).round() / 10.0;
+        Some(Counted { core, sample_hz: c.hz.into(), path: c.mean.round(), copies })
+    });
+    all.collect()
 }
 
 fn deployed(t: &mut String, measured: &[Measured]) {
