@@ -220,6 +220,11 @@ impl Launch {
         self.depth.filter(|(_, at_us)| now_us.saturating_sub(*at_us) <= KNOWN_US).map(|(m, _)| m)
     }
 
+    fn known_wet(&self, now_us: u64) -> Option<bool> {
+        let known = |at_us: &u64| now_us.saturating_sub(*at_us) <= KNOWN_US;
+        self.wet.filter(|(_, at_us)| known(at_us)).map(|(wet, _)| wet)
+    }
+
     #[inline(never)]
     fn take_depth(&mut self, depth_m: f32, now_us: u64) -> Option<LaunchStep> {
         if !depth_m.is_finite() {
@@ -320,8 +325,7 @@ impl Launch {
         if self.launched.is_some() {
             return self.watch(mean_g, block.from_us, holds);
         }
-        let dry = self.wet.is_some_and(|(wet, _)| !wet);
-        if self.known_m(now_us).is_some() || dry {
+        if self.known_m(now_us).is_some() || self.known_wet(now_us).is_some() {
             if !holds {
                 self.home = Pose::new(mean_g, block.from_us);
             }
@@ -373,7 +377,7 @@ impl Launch {
         if !holds {
             self.home = Pose::new(mean_g, from_us);
         }
-        let dry = self.wet.is_some_and(|(wet, _)| !wet);
+        let dry = self.known_wet(now_us) == Some(false);
         if self.known_m(now_us).is_none_or(|m| m > SURFACE_M) && !dry {
             return None;
         }
@@ -427,7 +431,7 @@ impl Pose {
         self.moving = self.moving.saturating_add(u16::from(!still));
         if self.out == 0 {
             let weight = 1.0 / f32::from(self.blocks.min(SLOW_BLOCKS));
-            let step = [0, 1, 2].map(|n| mean_g[n] - self.mean_g[n]);
+            let step = math::add_scaled(mean_g, -1.0, self.mean_g);
             self.mean_g = math::add_scaled(self.mean_g, weight, step);
         }
     }
