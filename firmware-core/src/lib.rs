@@ -61,3 +61,6 @@ pub mod signal;
 pub mod store;
 pub mod tag;
 pub mod types;
+
+/// A number of this very program: a hash of its source.
+pub const PROGRAM: u32 = include!(concat!(env!("OUT_DIR"), "/program.rs"));

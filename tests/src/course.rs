@@ -133,5 +133,7 @@ pub fn append<F: embedded_storage::nor_flash::NorFlash>(
         Record::Own(x) => log.append(x),
         Record::OwnNames(x) => log.append(x),
         Record::Launch(x) => log.append(x),
+        Record::End(x) => log.append(x),
+        Record::Identity(x) => log.append(x),
     }
 }

@@ -3,7 +3,7 @@
 //! same record with the release stated.
 //!
 //! A study: `SWAYMARK_LAUNCHES=56 SWAYMARK_LAUNCHES_FROM=1000 cargo test --release -p swaymark-tests
-//! --test launch -- --nocapture` makes 56 records of each family, 1008 in all (about 25 min on two
+//! --test launch -- --nocapture` makes 56 records of each family, 1008 in all (some 10 min on two
 //! cores). CI runs one of each.
 
 use std::path::Path;

@@ -25,6 +25,7 @@ use crate::shell::firing::{self, Pins};
 use crate::shell::guardian::{Guardian, Rules};
 use crate::shell::launch::Launch;
 use crate::shell::water::Surroundings;
+use crate::store::record::Identity;
 use crate::store::slots::{Region, SlotError, Slots, measure};
 use crate::tag::Tag;
 use crate::types::{Event, Fate, LaunchStep, Moment, Run, Sink};
@@ -90,12 +91,25 @@ pub struct Plan<X: Detector = ()> {
     /// A number of its own for each deployment, so that no copy of an earlier one is ever
     /// taken up.
     pub deployment: u32,
+    /// The program, [`PROGRAM`](crate::PROGRAM): no copy of another is ever taken up, whose numbers
+    /// may mean something else.
+    pub program: u32,
+}
+
+impl<X: Detector> Plan<X> {
+    /// Who records: the firmware's own version, and the serial number of the tag.
+    pub fn identity(&self, firmware: u32, serial: u32) -> Identity {
+        let mut tag = Tag::with(self.config, self.own.clone());
+        let (_, settings) = measure(&mut tag).unwrap_or((0, 0));
+        let Plan { program, deployment, .. } = *self;
+        Identity { firmware, program, settings, serial, deployment }
+    }
 }
 
 impl Plan {
     /// Without a detector of one's own.
     pub fn new(config: Config, settings: Settings, deployment: u32) -> Self {
-        Plan { config, own: (), settings, deployment }
+        Plan { config, own: (), settings, deployment, program: crate::PROGRAM }
     }
 }
 
@@ -218,7 +232,7 @@ impl<X: Detector> Keeper<X> {
             copies: Slots::NONE,
             vitals: Slots::NONE,
             // That of the fresh tag comes to it.
-            fingerprint: plan.deployment,
+            fingerprint: plan.deployment ^ plan.program,
             rules: Rules {
                 floor_us: (config.release().floor_h * 3.6e9) as u64,
                 ceiling_us: (config.release().ceiling_h * 3.6e9) as u64,

@@ -17,8 +17,8 @@ use crate::kept::Kept;
 use crate::message::{MESSAGE_BYTES, Summary, checks};
 use crate::store::log::{Log, LogError, Recorder};
 use crate::store::record::{
-    Class, FateEvent, FaultEvent, Hour, Kind, LaunchEvent, OwnNames, RecoveryEvent, ReleaseEvent,
-    ResetEvent, StartEvent, as_recorded, read,
+    Class, EndEvent, FateEvent, FaultEvent, Hour, Identity, Kind, LaunchEvent, OwnNames,
+    RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent, as_recorded, read,
 };
 use crate::store::slots::{Region, SlotError, Slots, measure};
 use crate::types::{Event, Fate, FaultCounters, LaunchReport, LaunchStep, Moment, ReleaseDecision};
@@ -265,6 +265,27 @@ impl Journal {
         log: &mut Log<F>,
     ) -> Result<(), LogError> {
         log.append(names)
+    }
+
+    /// Keeps who records this, at the start.
+    ///
+    /// # Errors
+    /// That of the log.
+    pub fn identify<F: NorFlash>(
+        &mut self,
+        identity: &Identity,
+        log: &mut Log<F>,
+    ) -> Result<(), LogError> {
+        log.append(identity)
+    }
+
+    /// Ends the deployment, once it was picked up and downloaded: the log may be formatted after this,
+    /// and not before ([`boot`](crate::store::boot::boot)).
+    ///
+    /// # Errors
+    /// That of the log.
+    pub fn end<F: NorFlash>(&mut self, end: &EndEvent, log: &mut Log<F>) -> Result<(), LogError> {
+        log.append(end)
     }
 
     /// Latest reading of the cell, 0 to 1.

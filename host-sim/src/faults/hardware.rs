@@ -513,6 +513,8 @@ impl Hardware {
             own: self.own.clone(),
             settings: self.settings,
             deployment: self.deployment,
+            // Plans give the same whatever changes in the core's text.
+            program: 0,
         };
         let mut keeper = Box::new(Keeper::new(&plan));
         // The layout is that of this flash.

@@ -27,6 +27,9 @@ pub struct ImageReport {
     pub segments: SegmentCounts,
     /// The start of the deployment.
     pub start: Option<StartRow>,
+    /// Who recorded it, where the firmware says so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub identity: Option<IdentityRow>,
     /// Events in the order of time.
     pub events: Vec<Event>,
     /// Hours.
@@ -49,6 +52,21 @@ pub struct ImageReport {
     pub unknown_kinds: usize,
     /// Sound records from before the animal's release, which are left out.
     pub before_launch: usize,
+}
+
+/// Who recorded it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct IdentityRow {
+    /// The firmware's own version.
+    pub firmware: u32,
+    /// The core: a hash of its source, hexadecimal.
+    pub program: String,
+    /// A hash of all settings of the detectors, hexadecimal.
+    pub settings: String,
+    /// Serial number of the tag.
+    pub serial: u32,
+    /// Number of the deployment.
+    pub deployment: u32,
 }
 
 /// Segments by what they hold.
@@ -313,7 +331,11 @@ impl Event {
                     ..Event::default()
                 }
             }
+            Record::End(e) => {
+                Event { t_s, event: "end", value: Some(e.reason.into()), ..Event::default() }
+            }
             Record::Start(_)
+            | Record::Identity(_)
             | Record::Minute(_)
             | Record::Hour(_)
             | Record::Burst(_)
@@ -367,6 +389,7 @@ impl ImageReport {
             segment_bytes: s.segment_bytes,
             segments,
             start: None,
+            identity: None,
             events: Vec::new(),
             hours: Vec::new(),
             minutes: Vec::new(),
@@ -395,6 +418,15 @@ impl ImageReport {
                         sample_hz: e.sample_hz,
                         floor_h: e.floor_h,
                         ceiling_h: e.ceiling_h,
+                    });
+                }
+                Record::Identity(e) => {
+                    report.identity = Some(IdentityRow {
+                        firmware: e.firmware,
+                        program: format!("{:08x}", e.program),
+                        settings: format!("{:08x}", e.settings),
+                        serial: e.serial,
+                        deployment: e.deployment,
                     });
                 }
                 Record::Minute(m) => report.minutes.push(Minute::new(m, 0.0)),

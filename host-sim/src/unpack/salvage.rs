@@ -46,6 +46,8 @@ fn kind_of(record: &Record) -> Kind {
         Record::Own(_) => Kind::Own,
         Record::OwnNames(_) => Kind::OwnNames,
         Record::Launch(_) => Kind::Launch,
+        Record::End(_) => Kind::End,
+        Record::Identity(_) => Kind::Identity,
     }
 }
 
@@ -158,7 +160,8 @@ fn leave_out_handling(out: &mut Salvage) {
     };
     let held = out.records.len();
     out.records.retain(|kept| {
-        let named = matches!(kept.record, Record::Start(_) | Record::OwnNames(_));
+        let named =
+            matches!(kept.record, Record::Start(_) | Record::OwnNames(_) | Record::Identity(_));
         let from = numbers.get(kept.class() as usize).copied().unwrap_or(0);
         named || !kept.placed || kept.number >= from
     });

@@ -114,7 +114,10 @@ impl<F: NorFlash> Log<F> {
     /// [`LogError::Flash`] where a segment stays readable; the others are erased.
     pub fn format(&mut self) -> Result<(), LogError> {
         let mut result = Ok(());
-        for segment in 0..self.segments {
+        // The newest events go last: while it is at work they tell that it may be.
+        let [_, _, events] = self.classes;
+        let last = self.holder(Class::Summary, events.number.saturating_sub(1)).map(|(n, _)| n);
+        for segment in (0..self.segments).filter(|n| Some(*n) != last).chain(last) {
             if !self.erase(segment) && self.look(segment) != Found::Blank {
                 result = Err(LogError::Flash);
             }
@@ -123,6 +126,11 @@ impl<F: NorFlash> Log<F> {
         self.sequence = 0;
         self.find_heads();
         result
+    }
+
+    /// Segments that are not as erased.
+    pub fn written(&mut self) -> u16 {
+        (0..self.segments).filter(|segment| self.look(*segment) != Found::Blank).count() as u16
     }
 
     /// Keeps a record. Once this returns `Ok` the record survives a power cut.

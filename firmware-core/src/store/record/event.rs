@@ -24,6 +24,34 @@ pub struct StartEvent {
 
 layout!(StartEvent { deployment, start_unix_s, sample_hz, floor_h, ceiling_h });
 
+/// The deployment has ended: its log may be formatted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct EndEvent {
+    /// When, microseconds of tag time.
+    pub t_us: u64,
+    /// Why: the firmware's own code.
+    pub reason: u8,
+}
+
+layout!(EndEvent { t_us, reason });
+
+/// Who recorded what follows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Identity {
+    /// The firmware's own version.
+    pub firmware: u32,
+    /// The core, [`PROGRAM`](crate::PROGRAM).
+    pub program: u32,
+    /// A hash of all settings of the detectors.
+    pub settings: u32,
+    /// Serial number of the tag.
+    pub serial: u32,
+    /// Number of the deployment.
+    pub deployment: u32,
+}
+
+layout!(Identity { firmware, program, settings, serial, deployment });
+
 /// The tag was reset and goes on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ResetEvent {

@@ -3,7 +3,8 @@
 use super::burst::Burst;
 use super::class::Class;
 use super::event::{
-    FateEvent, FaultEvent, LaunchEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
+    EndEvent, FateEvent, FaultEvent, Identity, LaunchEvent, RecoveryEvent, ReleaseEvent,
+    ResetEvent, StartEvent,
 };
 use super::field::{Field, Pack, read};
 use super::hour::{HOUR_US, Hour};
@@ -103,4 +104,8 @@ kinds! {
     OwnNames(_: OwnNames) = 11, Summary, 0;
     /// The deployment begins, or ends.
     Launch(event: LaunchEvent) = 12, Summary, event.report.t_us;
+    /// The deployment has ended.
+    End(event: EndEvent) = 13, Summary, event.t_us;
+    /// Who recorded it.
+    Identity(_: Identity) = 14, Summary, 0;
 }

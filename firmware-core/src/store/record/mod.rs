@@ -18,7 +18,8 @@ mod size;
 pub use burst::{BURST_SAMPLES, Burst};
 pub use class::{CLASSES, Class, PAYLOAD_MAX};
 pub use event::{
-    FateEvent, FaultEvent, LaunchEvent, RecoveryEvent, ReleaseEvent, ResetEvent, StartEvent,
+    EndEvent, FateEvent, FaultEvent, Identity, LaunchEvent, RecoveryEvent, ReleaseEvent,
+    ResetEvent, StartEvent,
 };
 pub(super) use field::read;
 pub use field::{Pack, Unpack};
