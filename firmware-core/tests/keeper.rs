@@ -21,7 +21,9 @@ use firmware_core::shell::firing::{self, Pins, State};
 use firmware_core::shell::keeper::{Apart, Keeper, Layout, Plan, Reset, Resumed, Settings};
 use firmware_core::store::slots::Region;
 use firmware_core::tag::Tag;
-use firmware_core::types::{Cause, Event, Moment, Run, Sample};
+use firmware_core::types::{
+    Cause, Event, LaunchReport, LaunchStep, LaunchedBy, Moment, Run, Sample,
+};
 use proptest::prelude::*;
 
 const SECOND_US: u64 = 1_000_000;
@@ -444,4 +446,51 @@ fn polls_between_change_no_times() {
         feed(&mut plain, s);
     }
     assert_eq!(format!("{:?}", keeper.tag()), format!("{plain:?}"));
+}
+
+/// The keeper begins the deployment anew with the animal's release: tag, release clock and floor count
+/// from there, copies of what was handled are not written, and a reset goes on with it.
+#[test]
+fn the_deployment_begins_with_the_launch_and_a_reset_keeps_that() {
+    let release = Release { floor_h: 0.5, ceiling_h: 2.0, ..Release::DEFAULT };
+    let c = config_with(10.0, release);
+    let mut sea = Sea::new(10.0, 0.0, 4);
+    let read = |t_us: u64| clocks(t_us, [Some(77 + t_us), Some(99 + t_us)]);
+    let plan = plan(c, Settings::DEFAULT);
+    let mut keeper = start(&plan, &mut sea.flash, &read(0));
+    // An hour of deck, turned over every two minutes, then the sea.
+    let (deck_s, step_us) = (3600, 100_000);
+    let mut begun_us = None;
+    for n in 0..deck_s * 10 + 20 * 600 {
+        let t_us = n * step_us;
+        let on_deck = n < deck_s * 10;
+        let turned = on_deck && n / 1200 % 2 == 1;
+        let sway = 0.1 * (t_us as f32 * 5e-6).sin();
+        let z = if turned { -1.0 } else { 1.0 };
+        let accel_g = [[sway, 0.002 * (n % 7) as f32, z]];
+        let dived_s = n.saturating_sub(deck_s * 10) as f32 / 10.0;
+        let depth_m = if on_deck { 0.1 } else { 0.5 * dived_s.min(40.0) + 0.01 * (n % 9) as f32 };
+        let depth_m = Some(depth_m).filter(|_| n % 10 == 0);
+        let run = Run { depth_m, ..Run::accel(0, c.sample_us(), &accel_g) };
+        sea.feed(&mut keeper, &run, &read(t_us), t_us);
+        for event in std::mem::take(&mut sea.told) {
+            if let Event::Launch(LaunchReport { step: LaunchStep::Begin { ago_us }, .. }) = event {
+                begun_us = Some(t_us - ago_us);
+            }
+        }
+    }
+    let begun_us = begun_us.expect("a launch");
+    assert!((3600..3610).contains(&(begun_us / 1_000_000)), "{begun_us}");
+    assert_eq!(keeper.launch_state().launched(), Some(LaunchedBy::Depth));
+    let now_us = (deck_s * 10 + 20 * 600 - 1) * step_us;
+    assert!(keeper.now_us().abs_diff(now_us - begun_us) < 2_500_000, "{}", keeper.now_us());
+    assert!(keeper.tag().now_us().abs_diff(now_us - begun_us) < 2_500_000);
+    // Power goes for a minute.
+    let later_us = now_us + 60_000_000;
+    let now = clocks(0, [Some(77 + later_us), Some(99 + later_us)]);
+    let mut again = Keeper::new(&plan);
+    let resumed = again.go_on(&mut sea.flash, &LAYOUT, &now, Reset::Power).unwrap();
+    assert!(resumed.tag && resumed.clock);
+    assert!(again.now_us().abs_diff(later_us - begun_us) < 3_000_000, "{}", again.now_us());
+    assert_eq!(again.launch_state().launched(), Some(LaunchedBy::Depth));
 }

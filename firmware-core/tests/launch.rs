@@ -80,7 +80,7 @@ fn a_record_that_begins_at_sea_begins_with_its_first_sample() {
     assert_eq!(begun_s(&launch), 0);
     // At the surface at first, by nothing handled.
     let mut launch = Launch::new(None);
-    let swims = scene(540, UP, 0.1).at(0.4, 0.4);
+    let swims = scene(220, UP, 0.1).at(0.4, 0.4);
     play(&mut launch, &[&[swims][..], &dive()].concat());
     assert_eq!((begun_s(&launch), launch.launched()), (0, Some(LaunchedBy::Depth)));
 }

@@ -71,7 +71,7 @@ const WAY: &[&str] = &[
 const FILE_LINES: usize = 600;
 const TAG_LINES: usize = 300;
 /// The core has fewer lines of code than this.
-const CODE_LINES: usize = 8900;
+const CODE_LINES: usize = 9800;
 
 fn core() -> Vec<Source> {
     let all = sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"));

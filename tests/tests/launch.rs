@@ -99,10 +99,10 @@ fn the_release_of_the_animal_is_found_in_records_that_begin_on_land() {
             println!("  {}: {:+.0} s by {}, same decisions: {}", f.name, f.late_s, f.by, f.same);
         }
         if depth {
-            // 99 % of many; of few one may miss.
-            assert!(n > 0 && n - within <= 1.max(n / 100), "{within} of {n}");
-            assert_eq!(early, 0, "more than 10 min early");
-            assert!(other <= 1.max(n / 100), "{other} of {n} decide otherwise");
+            // As docs/faults.md has them; of few one may miss.
+            assert!(n > 0 && n - within <= 1.max(n / 50), "{within} of {n}");
+            assert!(early <= n / 500, "more than 10 min early in {early}");
+            assert!(other <= 1.max(n / 40), "{other} of {n} decide otherwise");
         }
     }
 }

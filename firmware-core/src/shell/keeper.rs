@@ -434,6 +434,8 @@ impl<X: Detector> Keeper<X> {
         pins: &mut Pins<A, B>,
     ) {
         self.look(clocks);
+        let sensed = Run { depth_m, ..Run::accel(self.now_us(), self.period_us, &[]) };
+        self.launch(&sensed, wet, clocks, store);
         self.copy_where_due(store.flash());
         self.whole.tag.tick(self.whole.guardian.clock.most_us(), store);
         self.poll(depth_m, wet, clocks, store, pins);

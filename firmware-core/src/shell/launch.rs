@@ -7,7 +7,7 @@
 //!
 //! | seen | while not launched |
 //! | --- | --- |
-//! | below [`SURFACE_M`] after 3 min or more at the surface (10 where nothing was handled) | begins anew |
+//! | below [`SURFACE_M`] after 3 min or more at the surface (4 where nothing was handled) | begins anew |
 //! | wet after half a minute dry | begins anew |
 //! | neither depth nor wet sensor speaks: turned by [`TURNED_DEG`] for ten minutes, or within the first; stirred after five minutes of stillness | begins anew |
 //! | deeper than [`DEEP_M`] for [`DIVED_US`] in all, depth changing by a metre | launched |
@@ -55,7 +55,7 @@ const SLOW_BLOCKS: u16 = 120;
 pub const DOUBT_US: u64 = 43_200_000_000;
 /// At the surface for so long, a dive begins anew: where something was handled, and where not.
 const ALONGSIDE_US: u64 = 180_000_000;
-const UNTOUCHED_US: u64 = 600_000_000;
+const UNTOUCHED_US: u64 = 240_000_000;
 /// A reading older than this is none, microseconds.
 const KNOWN_US: u64 = 90_000_000;
 /// One stretch, microseconds.

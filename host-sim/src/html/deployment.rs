@@ -97,7 +97,7 @@ struct Event {
 fn events(r: &Report) -> Vec<Event> {
     let first = r.facts.first_t_s;
     let mut events =
-        vec![Event { t_s: first, letter: "R", what: "released, record starts".into() }];
+        vec![Event { t_s: first, letter: "R", what: r.launch.told(r.facts.record_t_s) }];
     let mut add = |t: Option<f64>, letter, what: &str| {
         events.extend(t.map(|t_s| Event { t_s, letter, what: what.into() }));
     };

@@ -46,6 +46,24 @@ impl LaunchReport {
     }
 }
 
+impl LaunchReport {
+    /// For a person; `record_t_s`: that of the record's first row.
+    pub(crate) fn told(&self, record_t_s: f64) -> String {
+        let into_h = (self.t_s - record_t_s) / 3600.0;
+        if into_h <= 0.0 {
+            return "released, record starts".to_owned();
+        }
+        let how = match self.by {
+            "release_utc" => "as release_utc states",
+            "depth" => "found by its depth",
+            "wet" => "found by the wet sensor",
+            "motion" => "found by motion alone, not sure",
+            _ => "not found: the last sign of handling",
+        };
+        format!("released, {into_h:.2} h into the record; {how}")
+    }
+}
+
 impl EndReport {
     pub(crate) fn new(facts: &FileFacts) -> Option<Self> {
         let us = facts.placed.end_us?;

@@ -44,7 +44,7 @@ pub fn one(r: &Report) -> String {
         Some(gone) if known > gone => ", after letting go",
         _ => "",
     };
-    let mut events: Vec<(f64, String)> = vec![(f.first_t_s, "released, record starts".into())];
+    let mut events: Vec<(f64, String)> = vec![(f.first_t_s, r.launch.told(f.record_t_s))];
     if let (Some(t), Some(known)) = (r.recovery_t_s, r.recovery_decided_t_s) {
         let se = r.recovery_se_s.map_or(0.0, f64::from) / 3600.0;
         events.push((
@@ -65,7 +65,12 @@ pub fn one(r: &Report) -> String {
     }
     let end = f.first_t_s + r.duration_s;
     let worn = if r.release.t_s.is_none() { "; the tag has not let go" } else { "" };
-    events.push((end, format!("record ends{}{worn}", standing(r))));
+    let ends = match r.end.map(|end| end.by) {
+        Some("picked_up") => "picked up",
+        Some(_) => "deployment ends",
+        None => "record ends",
+    };
+    events.push((end, format!("{ends}{}{worn}", standing(r))));
     events.sort_by(|a, b| a.0.total_cmp(&b.0));
     for (t, what) in &events {
         let _ = write!(out, "{:>8.2} h  ", hours(*t));
