@@ -14,7 +14,7 @@ use embedded_hal::i2c::{ErrorKind, NoAcknowledgeSource};
 use embedded_hal_mock::eh1::delay::NoopDelay;
 use embedded_hal_mock::eh1::i2c::{Mock as I2c, Transaction};
 use embedded_hal_mock::eh1::spi::{Mock as Spi, Transaction as SpiTransaction};
-use firmware_core::drivers::bma400::{Bma400, Range, Rate};
+use firmware_core::drivers::bma400::{Bma400, I2CInterface, Range, Rate};
 use firmware_core::drivers::depth::depth_m;
 use firmware_core::drivers::ms5837::{self, Ms5837, compensate};
 use firmware_core::drivers::{Accelerometer, Fault, Pressure, Troubles};
@@ -62,7 +62,7 @@ fn content(frames: &[[i16; 3]]) -> Vec<Transaction> {
 /// Runs a driver over I2C that is set up, then what `with` does.
 fn accel<R>(
     then: Vec<Transaction>,
-    with: impl FnOnce(&mut Bma400<bma400::I2CInterface<I2c>>) -> R,
+    with: impl FnOnce(&mut Bma400<I2CInterface<I2c>>) -> R,
 ) -> (R, Troubles) {
     let mut all = vec![get(0x00, &[0x90])];
     all.extend(set_up());
@@ -77,7 +77,7 @@ fn accel<R>(
 }
 
 fn drained(
-    driver: &mut Bma400<bma400::I2CInterface<I2c>>,
+    driver: &mut Bma400<I2CInterface<I2c>>,
 ) -> (Vec<[f32; 3]>, Result<firmware_core::drivers::Batch, Fault<ErrorKind>>) {
     let mut samples = Vec::new();
     let batch = driver.drain(&mut |s| samples.push(s));

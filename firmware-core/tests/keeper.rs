@@ -459,7 +459,7 @@ fn the_deployment_begins_with_the_launch_and_a_reset_keeps_that() {
     let plan = plan(c, Settings::DEFAULT);
     let mut keeper = start(&plan, &mut sea.flash, &read(0));
     // An hour of deck, turned over every two minutes, then the sea.
-    let (deck_s, step_us) = (3600, 100_000);
+    let (deck_s, step_us) = (3600_u64, 100_000_u64);
     let mut begun_us = None;
     for n in 0..deck_s * 10 + 20 * 600 {
         let t_us = n * step_us;

@@ -273,3 +273,100 @@ proptest! {
         }
     }
 }
+
+/// A frame as docs/unpack.md lays it out; its check sum by another implementation than the reader's.
+fn frame(total: u32, at: u32, payload: &[u8]) -> Vec<u8> {
+    let mut bytes = vec![0xD5, 0x2E, 0xA9, 0x01];
+    bytes.extend(total.to_le_bytes());
+    bytes.extend(at.to_le_bytes());
+    bytes.extend((payload.len() as u16).to_le_bytes());
+    bytes.extend(payload);
+    let mut crc = u32::MAX;
+    for byte in &bytes {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = if crc & 1 == 1 { crc >> 1 ^ 0xEDB8_8320 } else { crc >> 1 };
+        }
+    }
+    bytes.extend((!crc).to_le_bytes());
+    bytes
+}
+
+fn port(args: &[&str]) -> (Option<i32>, String, String) {
+    let run = Command::new(env!("CARGO_BIN_EXE_swaymark")).arg("unpack").args(args).output();
+    let run = run.expect("runs");
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (run.status.code(), text(&run.stdout), text(&run.stderr))
+}
+
+/// Two rounds over a bad line: a frame damaged in the first comes with the second.
+#[test]
+fn a_download_over_a_bad_line_is_the_image() {
+    let (_, mut kept) = kept("death-first-hour-0005.csv.gz");
+    let image = kept.image().to_vec();
+    let total = image.len() as u32;
+    let round = |bad: &dyn Fn(usize, &mut Vec<u8>)| {
+        let mut stream = b"boot\r\n".to_vec();
+        for (n, payload) in image.chunks(256).enumerate() {
+            let mut bytes = frame(total, 256 * n as u32, payload);
+            bad(n, &mut bytes);
+            stream.extend(bytes);
+        }
+        stream
+    };
+    let first = round(&|n, bytes| match n % 7 {
+        // A bit flips in the head, in the payload, in the check sum; a byte is lost, or comes twice.
+        0 => bytes[5 + n % 9] ^= 0x10,
+        1 => bytes[14 + n % 256] ^= 1,
+        2 => bytes[272] ^= 0x80,
+        3 => drop(bytes.remove(n % 274)),
+        4 => bytes.insert(n % 274, 0xD5),
+        _ => {}
+    });
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = |name: &str| dir.path().join(name).display().to_string();
+    let (line, half, saved, plain) = (path("line"), path("half"), path("saved"), path("plain"));
+    std::fs::write(&line, [&first[..], &round(&|_, _| {})].concat()).expect("written");
+    std::fs::write(&half, &first).expect("written");
+    std::fs::write(&plain, &image).expect("written");
+
+    let (code, by_port, said) = port(&["--port", &line, "--save", &saved, "--format", "json"]);
+    assert_eq!((code, said.contains("did not arrive")), (Some(0), false), "{said}");
+    assert_eq!(std::fs::read(&saved).expect("saved"), image);
+    let (_, by_file, _) = port(&[&plain, "--format", "json"]);
+    assert_eq!(by_port.replace(&line, "x"), by_file.replace(&plain, "x"));
+
+    // One round alone: it is said what is missing, and the rest is read.
+    let (code, text, said) = port(&["--port", &half, "--save", &saved]);
+    let lost = (0..image.len().div_ceil(256)).filter(|n| n % 7 < 5).count() * 256;
+    assert!(said.contains(&format!("{lost} of {total} bytes did not arrive")), "{said}");
+    assert_eq!((code, text.is_empty()), (Some(0), false));
+    let got = std::fs::read(&saved).expect("saved");
+    let differ = |(n, part): (usize, &[u8])| part != &image[256 * n..256 * n + part.len()];
+    assert!(got.chunks(256).enumerate().filter(|(n, _)| n % 7 >= 5).all(|part| !differ(part)));
+}
+
+#[test]
+fn a_port_without_a_download_is_refused() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = |name: &str, bytes: &[u8]| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, bytes).expect("written");
+        path.display().to_string()
+    };
+    let rubbish = path("rubbish", &[0xD5, 0x2E, 0xA9, 0x01].repeat(99));
+    let two = [frame(512, 0, &[7; 256]), frame(768, 256, &[7; 256])].concat();
+    let other = [frame(512, 0, &[7; 256]), frame(512, 0, &[8; 256])].concat();
+    for (file, wanted) in [
+        (rubbish, "no sound frame"),
+        (path("empty", b""), "no sound frame"),
+        (path("two", &two), "different images"),
+        (path("other", &other), "different images"),
+        (path("foreign", &frame(256, 0, &[7; 256])), "holds no record"),
+        (dir.path().join("none").display().to_string(), "none"),
+    ] {
+        let (code, _, said) = port(&["--port", &file]);
+        assert!(code == Some(2) && said.contains(wanted), "{file}: {code:?} {said}");
+    }
+    assert_eq!(port(&["--port", "x", "y"]).0, Some(2), "an image besides");
+}

@@ -1,17 +1,34 @@
-//! The accelerometer BMA400 on I2C or SPI, by the crate `bma400`: set up with its
-//! FIFO of 1 KiB, emptied in blocks. The crate's own walk over the frames of a block can
-//! reach a panic by the compiler's reckoning, so that walk is ours.
+//! The accelerometer BMA400 on I2C or SPI, by its data sheet (memory): set up with its
+//! FIFO of 1 KiB, emptied in blocks, with an interrupt on pin INT1 at a watermark where wanted.
 //!
 //! A frame of three axes takes 7 bytes, so 146 samples fit: 5.8 s at 25 Hz.
+//!
+//! The crate for it offers blocking or asynchronous transfers for a whole program, not both, and its
+//! walk over frames can reach a panic by the compiler's reckoning; so this is our own.
 
-use ::bma400::{BMA400, BMA400Error, DataSource, OutputDataRate, PowerMode, Scale};
-// What a driver's type names.
-pub use ::bma400::{I2CInterface, SPIInterface};
 use embedded_hal::i2c::I2c;
 use embedded_hal::spi::SpiDevice;
+use embedded_hal_async::i2c::I2c as AsyncI2c;
+use embedded_hal_async::spi::SpiDevice as AsyncSpiDevice;
 
-use crate::drivers::sensor::{Accelerometer, Batch, Fault, Repeats, Troubles, count, twice};
+use crate::drivers::port::{AsyncRegisters, Registers};
+// What a driver's type names.
+pub use crate::drivers::port::{I2CInterface, SPIInterface};
+use crate::drivers::sensor::{Accelerometer, AsyncAccelerometer, Batch, Fault};
+use crate::drivers::sensor::{Repeats, Troubles, Watermark, count};
 
+/// Address on I2C with the pin SDO low.
+pub const ADDRESS: u8 = 0x14;
+/// Registers, by the data sheet.
+const CHIP_ID: u8 = 0x00;
+const EVENT: u8 = 0x0D;
+const FIFO_LENGTH: u8 = 0x12;
+const FIFO_DATA: u8 = 0x14;
+const COMMAND: u8 = 0x7E;
+/// What `CHIP_ID` holds.
+const IDENTITY: u8 = 0x90;
+/// The command that resets the part.
+const SOFT_RESET: u8 = 0xB6;
 /// Bytes of a frame with three axes of 12 bits.
 const FRAME: usize = 7;
 /// Frames read at a time.
@@ -48,49 +65,11 @@ pub enum Range {
     G16,
 }
 
-impl Rate {
-    fn part(self) -> OutputDataRate {
-        match self {
-            Rate::Hz12_5 => OutputDataRate::Hz12_5,
-            Rate::Hz25 => OutputDataRate::Hz25,
-            Rate::Hz50 => OutputDataRate::Hz50,
-            Rate::Hz100 => OutputDataRate::Hz100,
-        }
-    }
-}
-
 impl Range {
     /// g for one count.
     pub fn g_per_count(self) -> f32 {
         // Each range is twice the one before.
         f32::from(1_u8.wrapping_shl(self as u32)) / 1024.0
-    }
-
-    fn part(self) -> Scale {
-        match self {
-            Range::G2 => Scale::Range2G,
-            Range::G4 => Scale::Range4G,
-            Range::G8 => Scale::Range8G,
-            Range::G16 => Scale::Range16G,
-        }
-    }
-}
-
-/// The driver; `T` is the crate's interface, on I2C or SPI.
-pub struct Bma400<T> {
-    part: BMA400<T>,
-    rate: Rate,
-    range: Range,
-    running: bool,
-    repeats: Repeats<[i16; 3]>,
-    troubles: Troubles,
-}
-
-fn fault<E>(error: BMA400Error<E>) -> Fault<E> {
-    match error {
-        BMA400Error::IOError(error) => Fault::Bus(error),
-        BMA400Error::ChipIdReadFailed => Fault::WrongPart,
-        _ => Fault::Refused,
     }
 }
 
@@ -125,125 +104,193 @@ fn next_frame(bytes: &[u8]) -> Option<(Counts, &[u8])> {
     Some((None, rest.get(len..)?))
 }
 
-macro_rules! on_bus {
-    ($interface:ident, $bus:ident, $new:ident) => {
-        impl<B: $bus> Bma400<$interface<B>> {
+/// What a driver knows of its part.
+struct State {
+    rate: Rate,
+    range: Range,
+    watermark: Option<Watermark>,
+    running: bool,
+    repeats: Repeats<[i16; 3]>,
+    troubles: Troubles,
+}
+
+impl State {
+    /// Registers with what is written to them, in order; those behind the first three are written
+    /// where an interrupt is wanted. Oversampling and filter stay as they are after a reset.
+    fn settings(&self) -> [[u8; 2]; 7] {
+        let mark = self.watermark.map_or(0, |w| w.samples.saturating_mul(FRAME as u16));
+        let [low, high] = mark.to_le_bytes();
+        // The register has 5 for 12.5 Hz, and one more for twice as many.
+        let rate = (self.range as u8).wrapping_shl(6) | (self.rate as u8).wrapping_add(5);
+        [
+            [0x19, 0x02], // ACC_CONFIG0: normal power mode
+            [0x1A, rate], // ACC_CONFIG1: range and rate
+            [0x26, 0xE0], // FIFO_CONFIG0: three axes, from the first filter
+            [0x27, low],  // FIFO_CONFIG1 and FIFO_CONFIG2: the watermark, bytes
+            [0x28, high],
+            [0x21, 0x40], // INT1_MAP: the watermark's interrupt to INT1
+            [0x1F, 0x40], // INT_CONFIG0: that interrupt is enabled
+        ]
+    }
+
+    /// Hands over the frames of a block. True: the part stands still.
+    fn take(&mut self, block: &[u8], batch: &mut Batch, take: &mut dyn FnMut([f32; 3])) -> bool {
+        let scale = self.range.g_per_count();
+        let (mut rest, mut stuck) = (block, false);
+        while let Some((counts, behind)) = next_frame(rest) {
+            rest = behind;
+            if let Some(axes) = counts {
+                stuck |= self.repeats.step(axes, STUCK);
+                batch.samples = batch.samples.saturating_add(1);
+                take(axes.map(|c| f32::from(c) * scale));
+            }
+        }
+        stuck
+    }
+}
+
+macro_rules! driver {
+    (
+        $go:ident; $($async:ident)?;
+        $driver:ident, $accelerometer:ident, $registers:ident, $i2c:ident, $spi:ident
+    ) => {
+        /// The driver; `T` is an interface on I2C or SPI.
+        pub struct $driver<T> {
+            port: T,
+            state: State,
+        }
+
+        impl<B: $i2c> $driver<I2CInterface<B>> {
             /// On `bus`; looks whether the part is there.
             ///
             /// # Errors
             /// The bus, or another part.
-            pub fn $new(bus: B, rate: Rate, range: Range) -> Result<Self, Fault<B::Error>> {
-                let part = BMA400::$new(bus).map_err(fault)?;
-                Ok(Bma400 {
-                    part,
-                    rate,
-                    range,
-                    running: false,
-                    repeats: Repeats::default(),
-                    troubles: Troubles::default(),
-                })
-            }
-
-            /// Gives the interface back.
-            pub fn release(self) -> $interface<B> {
-                self.part.destroy()
-            }
-
-            /// Tries again once what the bus failed at.
-            fn twice<R>(
-                &mut self,
-                mut what: impl FnMut(
-                    &mut BMA400<$interface<B>>,
-                ) -> Result<R, BMA400Error<B::Error>>,
-            ) -> Result<R, Fault<B::Error>> {
-                twice(&mut self.troubles.bus, || what(&mut self.part).map_err(fault))
+            pub $($async)? fn new_i2c(bus: B, rate: Rate, range: Range)
+                -> Result<Self, Fault<B::Error>>
+            {
+                let port = I2CInterface { bus, address: ADDRESS };
+                $go!($driver::found(port, rate, range))
             }
         }
 
-        impl<B: $bus> Accelerometer for Bma400<$interface<B>> {
-            type Error = B::Error;
+        impl<B: $spi> $driver<SPIInterface<B>> {
+            /// On `bus`; looks whether the part is there.
+            ///
+            /// # Errors
+            /// The bus, or another part.
+            pub $($async)? fn new_spi(bus: B, rate: Rate, range: Range)
+                -> Result<Self, Fault<B::Error>>
+            {
+                let mut port = SPIInterface { bus };
+                // The first reading sets the part to SPI.
+                $go!(port.once(&[CHIP_ID], &mut [0])).map_err(Fault::Bus)?;
+                $go!($driver::found(port, rate, range))
+            }
+        }
 
-            fn start(&mut self) -> Result<(), Fault<B::Error>> {
-                let (rate, range) = (self.rate, self.range);
-                self.running = false;
-                self.repeats = Repeats::default();
-                if self.twice(|p| p.get_id())? != 0x90 {
+        impl<T: $registers> $driver<T> {
+            /// Where the part is the right one.
+            $($async)? fn found(mut port: T, rate: Rate, range: Range)
+                -> Result<Self, Fault<T::Error>>
+            {
+                let mut identity = [0];
+                $go!(port.once(&[CHIP_ID], &mut identity)).map_err(Fault::Bus)?;
+                if identity != [IDENTITY] {
+                    return Err(Fault::WrongPart);
+                }
+                let (repeats, troubles) = (Repeats::default(), Troubles::default());
+                let state = State { rate, range, watermark: None, running: false, repeats, troubles };
+                Ok($driver { port, state })
+            }
+
+            /// With an interrupt on INT1, high while the FIFO holds so many samples, from the
+            /// next start on.
+            #[must_use]
+            pub fn with_watermark(mut self, watermark: Watermark) -> Self {
+                self.state.watermark = Some(watermark);
+                self
+            }
+        }
+
+        impl<T: $registers> $accelerometer for $driver<T> {
+            type Error = T::Error;
+
+            $($async)? fn start(&mut self) -> Result<(), Fault<T::Error>> {
+                let settings = self.state.settings();
+                let State { running, repeats, troubles, watermark, .. } = &mut self.state;
+                let failures = &mut troubles.bus;
+                *running = false;
+                *repeats = Repeats::default();
+                let mut byte = [0];
+                $go!(self.port.twice(&[CHIP_ID], &mut byte, failures))?;
+                if byte != [IDENTITY] {
                     return Err(Fault::WrongPart);
                 }
                 // Whatever it was set to before, and clears its mark of a reset.
-                self.twice(|p| p.soft_reset())?;
-                self.twice(|p| {
-                    p.config_accel()
-                        .with_power_mode(PowerMode::Normal)
-                        .with_odr(rate.part())
-                        .with_scale(range.part())
-                        .write()
-                })?;
-                self.twice(|p| {
-                    p.config_fifo()
-                        .with_axes(true, true, true)
-                        .with_src(DataSource::AccFilt1)
-                        .write()
-                })?;
-                self.running = true;
+                $go!(self.port.twice(&[COMMAND, SOFT_RESET], &mut [], failures))?;
+                $go!(self.port.twice(&[EVENT], &mut byte, failures))?;
+                let wanted = if watermark.is_some() { settings.len() } else { 3 };
+                for setting in settings.iter().take(wanted) {
+                    $go!(self.port.twice(setting, &mut [], failures))?;
+                }
+                *running = true;
                 Ok(())
             }
 
-            fn drain(
-                &mut self,
-                take: &mut dyn FnMut([f32; 3]),
-            ) -> Result<Batch, Fault<B::Error>> {
+            $($async)? fn drain(&mut self, take: &mut dyn FnMut([f32; 3]))
+                -> Result<Batch, Fault<T::Error>>
+            {
+                let State { running, troubles, .. } = &mut self.state;
                 // After a reset it sleeps with the settings of its maker.
-                let reset = self.running && self.twice(|p| p.get_reset_status())?;
-                if reset {
-                    count(&mut self.troubles.resets);
+                let mut event = [0];
+                if *running {
+                    $go!(self.port.twice(&[EVENT], &mut event, &mut troubles.bus))?;
                 }
-                if reset || !self.running {
-                    self.start()?;
+                let [event] = event;
+                let reset = event & 1 != 0;
+                troubles.resets = troubles.resets.saturating_add(reset.into());
+                if reset || !*running {
+                    $go!(self.start())?;
                     return Ok(Batch { samples: 0, lost: true });
                 }
                 let mut batch = Batch::default();
-                let mut left = self.twice(|p| p.get_fifo_len())?;
+                let mut left = [0; 2];
+                $go!(self.port.twice(&[FIFO_LENGTH], &mut left, &mut troubles.bus))?;
+                let mut left = u16::from_le_bytes(left) & 0x07FF;
                 if left >= FULL {
-                    count(&mut self.troubles.overruns);
+                    count(&mut troubles.overruns);
                     batch.lost = true;
                 }
-                let scale = self.range.g_per_count();
                 let mut stuck = false;
                 while usize::from(left) >= FRAME {
                     // A read that ends within a frame gives that frame again later.
                     let len = usize::from(left).min(FRAME.wrapping_mul(FRAMES));
                     let mut bytes = [0; FRAME * FRAMES];
                     let Some(block) = bytes.get_mut(..len) else { break };
-                    if let Err(error) = self.part.read_fifo_frames(block) {
+                    if let Err(error) = $go!(self.port.once(&[FIFO_DATA], block)) {
                         // What was read is gone from the FIFO, so no second try.
-                        count(&mut self.troubles.bus);
-                        return Err(fault(error));
+                        count(&mut self.state.troubles.bus);
+                        return Err(Fault::Bus(error));
                     }
-                    let mut rest: &[u8] = block;
-                    while let Some((counts, behind)) = next_frame(rest) {
-                        rest = behind;
-                        if let Some(axes) = counts {
-                            stuck |= self.repeats.step(axes, STUCK);
-                            batch.samples = batch.samples.saturating_add(1);
-                            take(axes.map(|c| f32::from(c) * scale));
-                        }
-                    }
+                    stuck |= self.state.take(block, &mut batch, take);
                     left = left.saturating_sub(len as u16);
                 }
                 if stuck {
-                    count(&mut self.troubles.stuck);
-                    self.start()?;
+                    count(&mut self.state.troubles.stuck);
+                    $go!(self.start())?;
                 }
                 Ok(batch)
             }
 
             fn troubles(&self) -> &Troubles {
-                &self.troubles
+                &self.state.troubles
             }
         }
     };
 }
 
-on_bus!(I2CInterface, I2c, new_i2c);
-on_bus!(SPIInterface, SpiDevice, new_spi);
+driver!(now; ; Bma400, Accelerometer, Registers, I2c, SpiDevice);
+driver!(
+    later; async;
+    AsyncBma400, AsyncAccelerometer, AsyncRegisters, AsyncI2c, AsyncSpiDevice
+);

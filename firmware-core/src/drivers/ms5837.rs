@@ -1,12 +1,17 @@
 //! The pressure sensor MS5837-30BA on I2C, by its data sheet: commands, checksum of
-//! its constants, first- and second-order compensation.
+//! its constants, first- and second-order compensation. A conversion need not be waited for:
+//! [`Ms5837::step`] begins it and reports when to ask again.
 //!
 //! The crates for it are written for `embedded-hal` 0.2, so this is our own.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::I2c;
+use embedded_hal_async::delay::DelayNs as AsyncDelayNs;
+use embedded_hal_async::i2c::I2c as AsyncI2c;
 
-use crate::drivers::sensor::{Fault, Pressure, Reading, Repeats, Troubles, count, twice};
+use crate::drivers::port::{AsyncRegisters, I2CInterface, Registers};
+use crate::drivers::sensor::{AsyncPressure, Fault, Pressure, Progress, Reading};
+use crate::drivers::sensor::{Repeats, Troubles, count};
 
 /// Address on the bus.
 pub const ADDRESS: u8 = 0x76;
@@ -27,16 +32,6 @@ const RESET_US: u32 = 10_000;
 /// A part that gives exactly this many equal pairs of counts stands still: their
 /// noise is many counts.
 const STUCK: u16 = 16;
-
-/// The driver.
-pub struct Ms5837<B, D> {
-    bus: B,
-    delay: D,
-    constants: [u16; 7],
-    ready: bool,
-    repeats: Repeats<(u32, u32)>,
-    troubles: Troubles,
-}
 
 /// CRC-4 of the constants, as the data sheet has it; the word that holds it first.
 fn crc4(constants: &[u16; 7]) -> u8 {
@@ -86,109 +81,174 @@ pub fn compensate(constants: &[u16; 7], d1: u32, d2: u32) -> (i32, i32) {
     (pressure as i32, temp.wrapping_sub(ti) as i32)
 }
 
-impl<B: I2c, D: DelayNs> Ms5837<B, D> {
-    /// On `bus`. [`Pressure::start`] sets it up.
-    pub fn new(bus: B, delay: D) -> Self {
-        Ms5837 {
-            bus,
-            delay,
-            constants: [0; 7],
-            ready: false,
-            repeats: Repeats::default(),
-            troubles: Troubles::default(),
-        }
-    }
-
-    /// Gives bus and delay back.
-    pub fn release(self) -> (B, D) {
-        (self.bus, self.delay)
-    }
-
-    /// Asks the bus, and once more where it fails.
-    fn twice(
-        &mut self,
-        mut ask: impl FnMut(&mut B) -> Result<(), B::Error>,
-    ) -> Result<(), Fault<B::Error>> {
-        let got = twice(&mut self.troubles.bus, || ask(&mut self.bus).map_err(Fault::Bus));
-        self.ready &= got.is_ok();
-        got
-    }
-
-    fn command(&mut self, command: u8) -> Result<(), Fault<B::Error>> {
-        self.twice(|bus| bus.write(ADDRESS, &[command]))
-    }
-
-    fn get(&mut self, command: u8, bytes: &mut [u8]) -> Result<(), Fault<B::Error>> {
-        self.twice(|bus| bus.write_read(ADDRESS, &[command], bytes))
-    }
-
-    fn convert(&mut self, what: u8) -> Result<u32, Fault<B::Error>> {
-        self.command(what)?;
-        self.delay.delay_us(CONVERSION_US);
-        let mut bytes = [0; 3];
-        self.get(RESULT, &mut bytes)?;
-        let [high, middle, low] = bytes;
-        Ok(u32::from_be_bytes([0, high, middle, low]))
-    }
-
-    /// Both counts; `None`: the part has no result, as after a reset of its own.
-    fn counts(&mut self) -> Result<Option<(u32, u32)>, Fault<B::Error>> {
-        let d1 = self.convert(CONVERT_PRESSURE)?;
-        let d2 = self.convert(CONVERT_TEMPERATURE)?;
-        // A result that was never made, or interrupted, reads 0 by the data sheet;
-        // all ones is a bus that nobody drives.
-        let sound = |d: u32| d != 0 && d != 0x00FF_FFFF;
-        Ok((sound(d1) && sound(d2)).then_some((d1, d2)))
-    }
+/// What the part is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+enum Phase {
+    /// To be set up.
+    #[default]
+    Off,
+    /// It loads its constants.
+    Resetting,
+    /// Nothing.
+    Ready,
+    /// It converts the pressure.
+    Pressure,
+    /// It converts the temperature; this came out for the pressure.
+    Temperature(u32),
 }
 
-impl<B: I2c, D: DelayNs> Pressure for Ms5837<B, D> {
-    type Error = B::Error;
+/// What a driver knows of its part.
+#[derive(Clone, Debug, Default)]
+struct State {
+    constants: [u16; 7],
+    phase: Phase,
+    repeats: Repeats<(u32, u32)>,
+    troubles: Troubles,
+}
 
-    fn start(&mut self) -> Result<(), Fault<B::Error>> {
-        self.ready = false;
-        self.repeats = Repeats::default();
-        self.command(RESET)?;
-        self.delay.delay_us(RESET_US);
-        let mut constants = [0; 7];
-        for (i, word) in constants.iter_mut().enumerate() {
-            let mut bytes = [0; 2];
-            self.get(CONSTANTS.wrapping_add((i as u8).wrapping_mul(2)), &mut bytes)?;
-            *word = u16::from_be_bytes(bytes);
-        }
+impl State {
+    /// Takes the constants; false where they are damaged or none.
+    fn load(&mut self, constants: [u16; 7]) -> bool {
         let [first, rest @ ..] = &constants;
         let blank = rest.iter().all(|w| *w == 0) || rest.iter().all(|w| *w == 0xFFFF);
         if blank || crc4(&constants) != (first >> 12) as u8 {
-            return Err(Fault::WrongPart);
+            return false;
         }
-        self.constants = constants;
-        self.ready = true;
-        Ok(())
+        (self.constants, self.phase) = (constants, Phase::Ready);
+        self.repeats = Repeats::default();
+        true
     }
 
-    fn read(&mut self) -> Result<Reading, Fault<B::Error>> {
-        if !self.ready {
-            self.start()?;
-        }
-        let mut counts = self.counts()?;
-        if counts.is_none() {
+    /// There is no reading; a reset of the part is counted.
+    fn none<E>(&mut self, reset: bool) -> Fault<E> {
+        if reset {
             count(&mut self.troubles.resets);
-            self.start()?;
-            counts = self.counts()?;
         }
-        let stuck = counts.is_some_and(|pair| self.repeats.step(pair, STUCK));
-        if stuck {
+        Fault::NotReady
+    }
+
+    /// The reading of both counts. Error: the part has none, as after a reset of its own (true), or
+    /// it stands still; it is set up anew with the next step.
+    fn reading(&mut self, d1: u32, d2: u32) -> Result<Reading, bool> {
+        // A result that was never made, or interrupted, reads 0 by the data sheet;
+        // all ones is a bus that nobody drives.
+        let sound = |d: u32| d != 0 && d != 0x00FF_FFFF;
+        if !(sound(d1) && sound(d2)) {
+            return Err(true);
+        }
+        if self.repeats.step((d1, d2), STUCK) {
             count(&mut self.troubles.stuck);
+            return Err(false);
         }
-        let Some((d1, d2)) = counts.filter(|_| !stuck) else {
-            self.ready = false;
-            return Err(Fault::NotReady);
-        };
+        self.phase = Phase::Ready;
         let (pressure, temp) = compensate(&self.constants, d1, d2);
         Ok(Reading { pressure_mbar: 0.1 * pressure as f32, temp_c: 0.01 * temp as f32 })
     }
-
-    fn troubles(&self) -> &Troubles {
-        &self.troubles
-    }
 }
+
+macro_rules! driver {
+    (
+        $go:ident; $($async:ident)?;
+        $driver:ident, $pressure:ident, $i2c:ident, $delay:ident
+    ) => {
+        /// The driver. Readings that are waited for ask the delay `D`; for steps `()` will do.
+        pub struct $driver<B, D> {
+            port: I2CInterface<B>,
+            delay: D,
+            state: State,
+        }
+
+        impl<B: $i2c, D> $driver<B, D> {
+            /// On `bus`. The first step sets it up.
+            pub fn new(bus: B, delay: D) -> Self {
+                let port = I2CInterface { bus, address: ADDRESS };
+                $driver { port, delay, state: State::default() }
+            }
+
+            /// Takes a reading on without waiting: sets the part up where that is due, begins its
+            /// conversions, reads their results. Call it again after the time that it gives,
+            /// until it is done; then again for the next reading.
+            ///
+            /// # Errors
+            /// The bus, damaged constants, or no reading. The next step begins anew.
+            pub $($async)? fn step(&mut self) -> Result<Progress, Fault<B::Error>> {
+                let done = $go!(self.advance())?;
+                done.map_err(|reset| self.state.none(reset))
+            }
+
+            /// One step; the error within: whether the part was reset, not stuck.
+            $($async)? fn advance(&mut self) -> Result<Result<Progress, bool>, Fault<B::Error>> {
+                // Off, whatever fails.
+                let phase = core::mem::take(&mut self.state.phase);
+                let failures = &mut self.state.troubles.bus;
+                let mut bytes = [0; 3];
+                if matches!(phase, Phase::Pressure | Phase::Temperature(_)) {
+                    $go!(self.port.twice(&[RESULT], &mut bytes, failures))?;
+                }
+                let [high, middle, low] = bytes;
+                let counts = u32::from_be_bytes([0, high, middle, low]);
+                if phase == Phase::Resetting {
+                    $go!(self.load())?;
+                }
+                let wait_us = if phase == Phase::Off { RESET_US } else { CONVERSION_US };
+                let (begun, command) = match phase {
+                    Phase::Off => (Phase::Resetting, RESET),
+                    Phase::Resetting | Phase::Ready => (Phase::Pressure, CONVERT_PRESSURE),
+                    Phase::Pressure => (Phase::Temperature(counts), CONVERT_TEMPERATURE),
+                    Phase::Temperature(d1) => {
+                        return Ok(self.state.reading(d1, counts).map(Progress::Done));
+                    }
+                };
+                $go!(self.port.twice(&[command], &mut [], &mut self.state.troubles.bus))?;
+                self.state.phase = begun;
+                Ok(Ok(Progress::WaitUs(wait_us)))
+            }
+
+            /// Reads the constants.
+            $($async)? fn load(&mut self) -> Result<(), Fault<B::Error>> {
+                let mut constants = [0; 7];
+                for (i, word) in constants.iter_mut().enumerate() {
+                    let mut bytes = [0; 2];
+                    let at = CONSTANTS.wrapping_add((i as u8).wrapping_mul(2));
+                    $go!(self.port.twice(&[at], &mut bytes, &mut self.state.troubles.bus))?;
+                    *word = u16::from_be_bytes(bytes);
+                }
+                if self.state.load(constants) { Ok(()) } else { Err(Fault::WrongPart) }
+            }
+        }
+
+        impl<B: $i2c, D: $delay> $pressure for $driver<B, D> {
+            type Error = B::Error;
+
+            $($async)? fn start(&mut self) -> Result<(), Fault<B::Error>> {
+                self.state.phase = Phase::Off;
+                $go!(self.step())?;
+                $go!(self.delay.delay_us(RESET_US));
+                self.state.phase = Phase::Off;
+                $go!(self.load())
+            }
+
+            $($async)? fn read(&mut self) -> Result<Reading, Fault<B::Error>> {
+                let mut again = true;
+                loop {
+                    match $go!(self.advance())? {
+                        Ok(Progress::WaitUs(us)) => $go!(self.delay.delay_us(us)),
+                        Ok(Progress::Done(reading)) => return Ok(reading),
+                        Err(reset) if reset && again => {
+                            again = false;
+                            self.state.none::<()>(true);
+                        }
+                        Err(_) => return Err(Fault::NotReady),
+                    }
+                }
+            }
+
+            fn troubles(&self) -> &Troubles {
+                &self.state.troubles
+            }
+        }
+    };
+}
+
+driver!(now; ; Ms5837, Pressure, I2c, DelayNs);
+driver!(later; async; AsyncMs5837, AsyncPressure, AsyncI2c, AsyncDelayNs);

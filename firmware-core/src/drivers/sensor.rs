@@ -33,22 +33,6 @@ pub(super) fn count(counter: &mut u16) {
     *counter = counter.saturating_add(1);
 }
 
-/// Asks, and once more where the bus failed, whose failures are counted.
-pub(super) fn twice<R, E>(
-    failures: &mut u16,
-    mut ask: impl FnMut() -> Result<R, Fault<E>>,
-) -> Result<R, Fault<E>> {
-    let mut got = ask();
-    if matches!(got, Err(Fault::Bus(_))) {
-        count(failures);
-        got = ask();
-        if matches!(got, Err(Fault::Bus(_))) {
-            count(failures);
-        }
-    }
-    got
-}
-
 /// What a FIFO gave.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -59,25 +43,27 @@ pub struct Batch {
     pub lost: bool,
 }
 
-/// Three axes in g, by way of a FIFO.
-pub trait Accelerometer {
-    /// Error of the bus.
-    type Error;
+/// How full a FIFO is when its interrupt comes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Watermark {
+    /// Samples, 1 to what the FIFO holds.
+    pub samples: u16,
+    /// Time from one sample to the next, microseconds.
+    pub period_us: u32,
+}
 
-    /// Sets the part up and running. To be called again after a fault.
-    ///
-    /// # Errors
-    /// The bus, or another part at its address.
-    fn start(&mut self) -> Result<(), Fault<Self::Error>>;
-
-    /// Hands over all samples of the FIFO in g, oldest first.
-    ///
-    /// # Errors
-    /// The bus. Samples handed over before that are good.
-    fn drain(&mut self, take: &mut dyn FnMut([f32; 3])) -> Result<Batch, Fault<Self::Error>>;
-
-    /// What went wrong so far.
-    fn troubles(&self) -> &Troubles;
+impl Watermark {
+    /// When the newest sample of a batch was taken, where the interrupt came at `mark_us`, both by the
+    /// timer, microseconds. The sample that fills the FIFO to the mark brings the interrupt; those
+    /// taken since then, until it was emptied, are newer. Date the others back from the newest by
+    /// the period. `None`: samples were lost, or the batch is shorter than the mark, so that the
+    /// interrupt says nothing of it; take the time of emptying.
+    pub fn newest_us(&self, mark_us: u64, batch: &Batch) -> Option<u64> {
+        let since = batch.samples.checked_sub(self.samples).filter(|_| !batch.lost)?;
+        let since_us = u64::from(since).saturating_mul(self.period_us.into());
+        Some(mark_us.saturating_add(since_us))
+    }
 }
 
 /// A reading of a pressure sensor.
@@ -90,26 +76,67 @@ pub struct Reading {
     pub temp_c: f32,
 }
 
-/// Pressure and temperature.
-pub trait Pressure {
-    /// Error of the bus.
-    type Error;
-
-    /// Sets the part up. To be called again after a fault.
-    ///
-    /// # Errors
-    /// The bus, or constants that are damaged.
-    fn start(&mut self) -> Result<(), Fault<Self::Error>>;
-
-    /// Takes a reading.
-    ///
-    /// # Errors
-    /// The bus; or no reading, also after the part was set up anew.
-    fn read(&mut self) -> Result<Reading, Fault<Self::Error>>;
-
-    /// What went wrong so far.
-    fn troubles(&self) -> &Troubles;
+/// How far a reading is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Progress {
+    /// The part is at work: ask again after so many microseconds, or later.
+    WaitUs(u32),
+    /// There it is.
+    Done(Reading),
 }
+
+macro_rules! sensors {
+    ($($async:ident)?; $accelerometer:ident, $pressure:ident) => {
+        /// Three axes in g, by way of a FIFO.
+        #[allow(async_fn_in_trait, reason = "an executor on a tag has one core")]
+        pub trait $accelerometer {
+            /// Error of the bus.
+            type Error;
+
+            /// Sets the part up and running. To be called again after a fault.
+            ///
+            /// # Errors
+            /// The bus, or another part at its address.
+            $($async)? fn start(&mut self) -> Result<(), Fault<Self::Error>>;
+
+            /// Hands over all samples of the FIFO in g, oldest first.
+            ///
+            /// # Errors
+            /// The bus. Samples handed over before that are good.
+            $($async)? fn drain(&mut self, take: &mut dyn FnMut([f32; 3]))
+                -> Result<Batch, Fault<Self::Error>>;
+
+            /// What went wrong so far.
+            fn troubles(&self) -> &Troubles;
+        }
+
+        /// Pressure and temperature.
+        #[allow(async_fn_in_trait, reason = "an executor on a tag has one core")]
+        pub trait $pressure {
+            /// Error of the bus.
+            type Error;
+
+            /// Sets the part up. To be called again after a fault.
+            ///
+            /// # Errors
+            /// The bus, or constants that are damaged.
+            $($async)? fn start(&mut self) -> Result<(), Fault<Self::Error>>;
+
+            /// Takes a reading, and waits while the part converts.
+            ///
+            /// # Errors
+            /// The bus; or no reading, also after the part was set up anew.
+            $($async)? fn read(&mut self) -> Result<Reading, Fault<Self::Error>>;
+
+            /// What went wrong so far.
+            fn troubles(&self) -> &Troubles;
+        }
+    };
+}
+
+sensors!(; Accelerometer, Pressure);
+sensors!(async; AsyncAccelerometer, AsyncPressure);
 
 /// Counts readings that are exactly alike.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]

@@ -475,7 +475,19 @@ pub fn read_image(path: &Path, segment_bytes: Option<usize>) -> Result<ImageRepo
             "{name}: is empty; a copy of a tag's flash was expected"
         )));
     }
-    let report = ImageReport::new(&name, &image, segment_bytes);
+    of_bytes(&name, &image, segment_bytes)
+}
+
+/// The report of the bytes of an image called `name`.
+///
+/// # Errors
+/// Nothing in it is a record.
+pub fn of_bytes(
+    name: &str,
+    image: &[u8],
+    segment_bytes: Option<usize>,
+) -> Result<ImageReport, Problem> {
+    let report = ImageReport::new(name, image, segment_bytes);
     if report.is_foreign() {
         return Err(Problem::new(format!(
             "{name}: holds no record: no segment begins with a sound header, and nowhere is a \

@@ -7,6 +7,7 @@ mod cost;
 mod demo;
 mod elf;
 mod files;
+mod firmware;
 mod links;
 mod log;
 mod make;
@@ -43,6 +44,8 @@ usage: tests/on-target/run [COMMAND]
              docs/on-target-records.md
   whole      the whole tag in one image: the same bytes, and its cost; rewrites its
              section of docs/on-target-table.md
+  firmware   the whole firmware of `whole-tag` on a simulated board, through resets, to the
+             download; and its build for a real chip
   newcomer   makes, builds and runs the project of docs/porting.md
   log        the image's defmt log, decoded
   links      that no panic can be reached in what surrounds the detectors, and its size
@@ -69,6 +72,7 @@ fn main() -> ExitCode {
         "newcomer" => newcomer::all(),
         "records" => records::all(true),
         "whole" => whole::all(true),
+        "firmware" => firmware::all(),
         "log" => log::all(),
         "links" => links::all(),
         "cost" => cost::all(),
@@ -92,14 +96,24 @@ fn main() -> ExitCode {
 /// Every check, the quick ones first; all are run even where one fails.
 fn all() -> Result<(), String> {
     let mut failed = Vec::new();
-    for name in
-        ["reference", "newcomer", "records", "whole", "log", "links", "break", "check", "measure"]
-    {
+    for name in [
+        "reference",
+        "newcomer",
+        "firmware",
+        "records",
+        "whole",
+        "log",
+        "links",
+        "break",
+        "check",
+        "measure",
+    ] {
         let started = Instant::now();
         println!("-- {name}");
         let result = match name {
             "reference" => reference::all(),
             "newcomer" => newcomer::all(),
+            "firmware" => firmware::all(),
             "records" => records::all(false),
             "whole" => whole::all(false),
             "log" => log::all(),

@@ -98,6 +98,20 @@ pub fn build(target: Target, build: &Build) -> Result<PathBuf, String> {
     finish(command, folder.join(target.triple).join("release").join(build.binary))
 }
 
+/// Builds a binary of another package of this workspace.
+pub fn build_package(
+    target: Target,
+    package: &str,
+    binary: &str,
+    features: &str,
+) -> Result<PathBuf, String> {
+    let folder = here().join("target").join("images");
+    let mut command = cargo(target, &folder);
+    command.current_dir(here()).args(["--locked", "--package", package, "--bin", binary]);
+    command.args(["--features", features]);
+    finish(command, folder.join(target.triple).join("release").join(binary))
+}
+
 /// Builds a project of its own.
 pub fn build_project(target: Target, project: &Path, binary: &str) -> Result<PathBuf, String> {
     let folder = project.join("target");
