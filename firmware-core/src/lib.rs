@@ -30,7 +30,8 @@
 //!
 //! The modules stand in layers, and each imports from those above it alone:
 //!
-//! 1. [`math`], [`mod@kept`] (state to bytes and back), [`config`], [`types`] (the vocabulary);
+//! 1. [`math`], [`mod@kept`] (state to bytes and back), [`program`] (which one this is), [`config`],
+//!    [`types`] (the vocabulary);
 //! 2. [`signal`]: [`signal::ingest`] (trusted time and axes, the working rate),
 //!    [`signal::window`], [`signal::posture`] (static, dynamic, activity), [`signal::sway`],
 //!    [`signal::minute`], [`signal::frame`]; then [`beats`];
@@ -54,6 +55,7 @@ pub mod front;
 pub mod kept;
 pub mod math;
 pub mod message;
+pub mod program;
 pub mod recovery;
 pub mod release;
 pub mod shell;
@@ -61,6 +63,3 @@ pub mod signal;
 pub mod store;
 pub mod tag;
 pub mod types;
-
-/// A number of this very program: a hash of its source.
-pub const PROGRAM: u32 = include!(concat!(env!("OUT_DIR"), "/program.rs"));

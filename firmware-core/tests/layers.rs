@@ -25,7 +25,7 @@ use source::{Imports, Source, imports, sources};
 /// The modules from the lowest to the uppermost. A file imports from lines above its own, and from
 /// its own entry; entries of one line do not import one another.
 const ORDER: &[&[&str]] = &[
-    &["math", "kept"],
+    &["math", "kept", "program"],
     &["config", "types"],
     &["signal::rate", "signal::sensor", "signal::sway", "signal::frame"],
     &["signal::window"],
@@ -44,7 +44,7 @@ const ORDER: &[&[&str]] = &[
     &["release::decide"],
     &["message", "store::record", "store::slots"],
     &["store::log"],
-    &["store::journal"],
+    &["store::journal", "store::boot"],
     &["front"],
     &["tag"],
     &["shell", "drivers"],

@@ -20,6 +20,7 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::config::Config;
 use crate::detector::Detector;
 use crate::kept::Kept;
+use crate::program::PROGRAM;
 use crate::shell::clock::Clocks;
 use crate::shell::firing::{self, Pins};
 use crate::shell::guardian::{Guardian, Rules};
@@ -91,7 +92,7 @@ pub struct Plan<X: Detector = ()> {
     /// A number of its own for each deployment, so that no copy of an earlier one is ever
     /// taken up.
     pub deployment: u32,
-    /// The program, [`PROGRAM`](crate::PROGRAM): no copy of another is ever taken up, whose numbers
+    /// The program, [`PROGRAM`](crate::program::PROGRAM): no copy of another is ever taken up, whose numbers
     /// may mean something else.
     pub program: u32,
 }
@@ -109,7 +110,7 @@ impl<X: Detector> Plan<X> {
 impl Plan {
     /// Without a detector of one's own.
     pub fn new(config: Config, settings: Settings, deployment: u32) -> Self {
-        Plan { config, own: (), settings, deployment, program: crate::PROGRAM }
+        Plan { config, own: (), settings, deployment, program: PROGRAM }
     }
 }
 
@@ -375,7 +376,7 @@ impl<X: Detector> Keeper<X> {
         if let Some(depth_m) = run.depth_m {
             self.depth = Some((depth_m, run.t_us));
         }
-        let run = self.launch(&run, wet, clocks, store);
+        let run = Run { t_us: self.launch(&run, wet, clocks, store), ..run };
         self.copy_where_due(store.flash());
         self.whole.tag.feed(&run, store);
         self.wet = wet.or(self.wet);
@@ -385,33 +386,47 @@ impl<X: Detector> Keeper<X> {
         run.later_us(run.t_us, count.saturating_sub(1))
     }
 
-    /// Finds launch and end. Where the deployment begins anew, all of `run` is of it; gives `run` in
-    /// the time that counts from then.
-    fn launch<'r, S: Store>(
+    /// Finds launch and end. Where the deployment begins anew, all of `run` is of it; gives the time
+    /// of its first sample, microseconds, which counts from then.
+    fn launch<S: Store>(
         &mut self,
-        run: &Run<'r>,
+        run: &Run,
         wet: Option<bool>,
         clocks: &Clocks,
         store: &mut S,
-    ) -> Run<'r> {
-        let Whole { guardian, tag, launch, zero_us } = &mut self.whole;
-        let seen = Run { t_us: run.t_us.saturating_add(*zero_us), ..*run };
-        let Some(step) = launch.take(&seen, wet) else { return *run };
-        let newest_us = run.later_us(run.t_us, run.accel_g.len().saturating_sub(1));
-        let mut run = *run;
-        if let LaunchStep::Begin { ago_us } = step {
-            let long_us = newest_us.saturating_sub(run.t_us);
+    ) -> u64 {
+        let seen = Run { t_us: run.t_us.saturating_add(self.whole.zero_us), ..*run };
+        let Some(step) = self.whole.launch.take(&seen, wet) else { return run.t_us };
+        let count = run.accel_g.len().saturating_sub(1);
+        let long_us = run.later_us(0, count);
+        let t_us = if let LaunchStep::Begin { ago_us } = step {
             let ago_us = ago_us.max(long_us);
-            *zero_us = zero_us.saturating_add(newest_us).saturating_sub(ago_us);
-            run.t_us = ago_us.saturating_sub(long_us);
-            anew(tag, &self.plan);
-            guardian.launch(clocks, ago_us);
-            // Nothing is due: who is handled for hours writes no copies.
-            self.decided = tag.decided();
-            (self.samples, self.depth) = (0, None);
-            self.next_vitals_us = self.due_us(self.plan.settings.vitals_s);
-            self.next_copy_us = self.due_us(self.plan.settings.copy_s);
-        } else if matches!(step, LaunchStep::Launched(_)) {
+            self.begin_anew(run.t_us.saturating_add(long_us), ago_us, clocks);
+            ago_us.saturating_sub(long_us)
+        } else {
+            run.t_us
+        };
+        self.tell(step, store);
+        t_us
+    }
+
+    /// The deployment began `ago_us` before `now_us`, the time that counted until now.
+    #[inline(never)]
+    fn begin_anew(&mut self, now_us: u64, ago_us: u64, clocks: &Clocks) {
+        let Whole { guardian, tag, zero_us, .. } = &mut self.whole;
+        *zero_us = zero_us.saturating_add(now_us).saturating_sub(ago_us);
+        anew(tag, &self.plan);
+        guardian.launch(clocks, ago_us);
+        // Nothing is due: who is handled for hours writes no copies.
+        self.decided = tag.decided();
+        (self.samples, self.depth) = (0, None);
+        self.next_vitals_us = self.due_us(self.plan.settings.vitals_s);
+        self.next_copy_us = self.due_us(self.plan.settings.copy_s);
+    }
+
+    #[inline(never)]
+    fn tell<S: Store>(&mut self, step: LaunchStep, store: &mut S) {
+        if matches!(step, LaunchStep::Launched(_)) {
             // A reset from now on goes on from here.
             self.next_copy_us = 0;
         }
@@ -420,7 +435,6 @@ impl<X: Detector> Keeper<X> {
         let report = launch.report(step, t_us, t_us.saturating_add(*zero_us));
         let (fate, faults) = (tag.fate(), tag.faults());
         store.event(&Event::Launch(report), &Moment { now_us: t_us, taken: 0, fate, faults });
-        run
     }
 
     /// For a tag whose accelerometer gives nothing, or whose sensors sleep: keeps everything else

@@ -18,7 +18,7 @@ pub const SECTOR_BYTES: f64 = 4096.0;
 /// Bytes of a slot: vitals, everything, log and messages (`docs/resets.md`).
 pub const SLOT_BYTES: [f64; 3] = [256.0, 4096.0, 1024.0];
 /// Blocks of a copy of each at most, over six hours at 25 Hz.
-pub const COPY_BLOCKS: [f64; 3] = [3.0, 55.0, 10.0];
+pub const COPY_BLOCKS: [f64; 3] = [3.0, 56.0, 10.0];
 /// From copy to copy of the journal, s.
 pub const JOURNAL_S: f64 = 3600.0;
 

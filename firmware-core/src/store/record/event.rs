@@ -40,7 +40,7 @@ layout!(EndEvent { t_us, reason });
 pub struct Identity {
     /// The firmware's own version.
     pub firmware: u32,
-    /// The core, [`PROGRAM`](crate::PROGRAM).
+    /// The core, [`PROGRAM`](crate::program::PROGRAM).
     pub program: u32,
     /// A hash of all settings of the detectors.
     pub settings: u32,

@@ -211,8 +211,7 @@ pub fn resume<'a, F: NorFlash, T>(
     let log = places.log.write(Log::open(flash, 0, setup.log_bytes).ok()?);
     // SAFETY: [`build`] came before.
     let keeper = unsafe { places.keeper.assume_init_mut() };
-    let resumed =
-        keeper.go_on(log.flash(), &setup.layout, clocks, Reset::Power).ok()?;
+    let resumed = keeper.go_on(log.flash(), &setup.layout, clocks, Reset::Power).ok()?;
     let sure = resumed.away_least_us == resumed.away_most_us;
     let event = ResetEvent {
         t_us: keeper.now_us(),

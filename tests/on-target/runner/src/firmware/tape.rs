@@ -3,7 +3,7 @@
 
 use std::sync::{Mutex, MutexGuard};
 
-use whole_tag::setup::FLASH_BYTES;
+use whole_tag::setup::{FLASH_BYTES, LOG_BYTES};
 use whole_tag::tape;
 
 /// Time from one sample to the next, microseconds.
@@ -80,7 +80,8 @@ pub fn number(bytes: &[u8]) -> u64 {
 impl State {
     /// At the start of the tape, with a flash as the target's.
     pub fn new(bytes: Vec<u8>) -> Self {
-        let flash = vec![0x53; FLASH_BYTES as usize];
+        let mut flash = vec![0x53; FLASH_BYTES as usize];
+        flash[..LOG_BYTES as usize].fill(0xFF);
         State { bytes, at: 0, flash, undo: Vec::new(), world: World::default() }
     }
 

@@ -4,7 +4,7 @@
 use core::mem::MaybeUninit;
 
 use firmware_core::drivers::ms5837;
-use whole_tag::setup::FLASH_BYTES;
+use whole_tag::setup::{FLASH_BYTES, LOG_BYTES};
 use whole_tag::tape;
 
 const MAGIC: u32 = 0x5EA_CA1F;
@@ -113,7 +113,9 @@ impl World {
         (self.transfers, self.running, self.was_reset, self.read) = (0, false, true, 0);
         (self.mark, self.edge, self.converting, self.ready_us) = (0, false, 0, 0);
         (self.fire_since_us, self.free_us, self.free_m, self.pulses) = (None, None, 0, 0);
+        // A new part; where the copies lie is junk.
         self.flash.fill(0x53);
+        self.flash.iter_mut().take(LOG_BYTES as usize).for_each(|byte| *byte = 0xFF);
         self.draw_end(0);
     }
 
