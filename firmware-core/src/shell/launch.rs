@@ -60,8 +60,6 @@ const UNTOUCHED_US: u64 = 240_000_000;
 const KNOWN_US: u64 = 90_000_000;
 /// One stretch, microseconds.
 const BLOCK_US: u64 = 5_000_000;
-/// At depth one is enough in so long, microseconds.
-const SELDOM_US: u64 = 60_000_000;
 /// A pose further than this from that of an upright animal is not on a swimming one, degrees.
 const WORN_DEG: f32 = 50.0;
 /// Stretches of stillness: after which what follows begins anew; and that only hands end.
@@ -172,17 +170,20 @@ impl Launch {
         let by_depth = run.depth_m.and_then(|depth_m| self.take_depth(depth_m, run.t_us));
         let by_wet = self.take_wet(wet, run.t_us);
         let known = by_depth.or(by_wet);
-        if self.deep(run.t_us) && run.t_us % SELDOM_US >= BLOCK_US + BLOCK_US {
-            // One stretch a minute tells how the tag is worn.
+        if !self.looks(run.t_us) {
             (self.block, self.still) = Default::default();
             return known;
         }
-        let mut by_motion = None;
-        for (n, accel_g) in run.accel_g.iter().enumerate() {
-            let t_us = run.later_us(run.t_us, n);
-            by_motion = by_motion.or(self.take_accel(*accel_g, t_us));
+        known.or(self.take_accel(run))
+    }
+
+    /// Motion tells something: not at depth, and once launched at the surface or in air alone.
+    fn looks(&self, now_us: u64) -> bool {
+        match (self.known_m(now_us), self.launched) {
+            (_, None) => !self.deep(now_us),
+            (Some(depth_m), Some(_)) => depth_m <= SURFACE_M || self.end_us.is_some(),
+            (None, Some(_)) => self.known_wet(now_us) == Some(false),
         }
-        known.or(by_motion)
     }
 
     fn begin(&mut self, now_us: u64) -> Option<LaunchStep> {
@@ -284,19 +285,32 @@ impl Launch {
         None
     }
 
-    fn take_accel(&mut self, accel_g: [f32; 3], now_us: u64) -> Option<LaunchStep> {
-        let block = &mut self.block;
-        let past_us = now_us.saturating_sub(block.from_us);
-        if block.count > 0 && past_us >= BLOCK_US {
-            let done = core::mem::replace(block, Stretch { from_us: now_us, ..Stretch::default() });
-            self.block.add(accel_g);
-            return if past_us < 2 * BLOCK_US { self.judge(&done, now_us) } else { None };
+    #[inline(never)]
+    fn take_accel(&mut self, run: &Run) -> Option<LaunchStep> {
+        let (mut rest, mut t_us, mut found) = (run.accel_g, run.t_us, None);
+        while !rest.is_empty() {
+            let block = &mut self.block;
+            let past_us = t_us.saturating_sub(block.from_us);
+            if block.count > 0 && past_us >= BLOCK_US {
+                let done = core::mem::take(block);
+                if past_us < 2 * BLOCK_US {
+                    found = found.or(self.judge(&done, t_us));
+                }
+                continue;
+            }
+            if block.count == 0 {
+                block.from_us = t_us;
+            }
+            let end_us = block.from_us.saturating_add(BLOCK_US);
+            // At most five seconds: 32 bits are enough.
+            let left_us = end_us.saturating_sub(t_us) as u32;
+            let count = left_us.div_ceil(run.period_us.max(1)) as usize;
+            let (these, later) = rest.split_at_checked(count).unwrap_or((rest, &[]));
+            block.add(these);
+            t_us = run.later_us(t_us, these.len());
+            rest = later;
         }
-        if block.count == 0 {
-            block.from_us = now_us;
-        }
-        block.add(accel_g);
-        None
+        found
     }
 
     /// Judges a whole stretch.
@@ -304,17 +318,15 @@ impl Launch {
     fn judge(&mut self, block: &Stretch, now_us: u64) -> Option<LaunchStep> {
         let count = block.count.max(1) as f32;
         let mean_g = block.sum_g.map(|sum| sum / count);
+        if !block.squares_g2.is_finite() {
+            // An axis is missing.
+            return None;
+        }
         let still = block.squares_g2 / count - math::dot(mean_g, mean_g) < STILL_G * STILL_G;
         let lain = self.still;
         self.still = if still { lain.saturating_add(1) } else { 0 };
         if self.home.blocks == 0 {
             self.home = Pose::new(mean_g, block.from_us);
-        }
-        if self.deep(now_us) {
-            // As the animal wears it.
-            self.home.out = 0;
-            self.home.add(mean_g, still);
-            return None;
         }
         let holds = self.home.holds(mean_g);
         self.touched |= !holds || self.still >= STILL_BLOCKS;
@@ -438,13 +450,13 @@ impl Pose {
 }
 
 impl Stretch {
-    fn add(&mut self, accel_g: [f32; 3]) {
-        // A missing axis counts as none of it.
-        let accel_g = accel_g.map(|g| if g.is_finite() { g } else { 0.0 });
-        self.count = self.count.saturating_add(1);
-        self.squares_g2 += math::dot(accel_g, accel_g);
-        for (sum, g) in self.sum_g.iter_mut().zip(accel_g) {
-            *sum += g;
+    fn add(&mut self, accel_g: &[[f32; 3]]) {
+        let ([mut x, mut y, mut z], mut squares) = (self.sum_g, self.squares_g2);
+        for [ax, ay, az] in accel_g {
+            (x, y, z) = (x + ax, y + ay, z + az);
+            squares += ax * ax + ay * ay + az * az;
         }
+        (self.sum_g, self.squares_g2) = ([x, y, z], squares);
+        self.count = self.count.saturating_add(accel_g.len() as u32);
     }
 }
