@@ -92,7 +92,7 @@ pub struct Plan<X: Detector = ()> {
     /// A number of its own for each deployment, so that no copy of an earlier one is ever
     /// taken up.
     pub deployment: u32,
-    /// The program, [`PROGRAM`](crate::program::PROGRAM): no copy of another is ever taken up, whose numbers
+    /// The program, [`PROGRAM`]: no copy of another is ever taken up, whose numbers
     /// may mean something else.
     pub program: u32,
 }

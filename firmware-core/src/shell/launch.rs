@@ -31,7 +31,7 @@ pub const SURFACE_M: f32 = 1.5;
 pub const DEEP_M: f32 = 2.0;
 /// Change of depth that only water makes, m.
 const MOVED_M: f32 = 1.0;
-/// Change of direction between two stretches of [`BLOCK_US`] that hands make, degrees.
+/// Change of direction between two stretches of 5 s that hands make, degrees.
 pub const TURNED_DEG: f32 = 40.0;
 /// Root mean square about the mean of such a stretch below which it is still, g.
 pub const STILL_G: f32 = 0.012;

@@ -1,7 +1,7 @@
 //! What reading the sensors and keeping copies of state costs, from the bytes that the
 //! drivers of the core transfer.
 //!
-//! [`traffic`](super::traffic) counts bytes; here they become clocks, time and charge:
+//! [`traffic`] counts bytes; here they become clocks, time and charge:
 //!
 //! ```text
 //! SPI: clocks = 8 bytes

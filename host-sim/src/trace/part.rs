@@ -101,7 +101,8 @@ impl Part {
         match self.launch.take(&run, None) {
             Some(LaunchStep::Begin { ago_us }) if self.placed.is_none() => {
                 let from_us = row.t_us.saturating_sub(ago_us);
-                while self.held.pop_front_if(|held| held.t_us < from_us).is_some() {}
+                let kept = self.held.iter().position(|held| held.t_us >= from_us);
+                self.held.drain(..kept.unwrap_or(self.held.len()));
             }
             Some(LaunchStep::MayEnd) if self.placed.is_some() => {
                 self.holds = self.bounds.end_us.is_none();
